@@ -1,0 +1,1 @@
+"""A fit turned into what people ask; sees no store."""

@@ -1,0 +1,1 @@
+"""The commands, one subject a file; `benchmark.cli` gathers them."""

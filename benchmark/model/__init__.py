@@ -1,0 +1,1 @@
+"""Laps turned into numbers."""

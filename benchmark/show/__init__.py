@@ -1,0 +1,1 @@
+"""Tables, pictures, reports and pages; no arithmetic."""

@@ -1,0 +1,1 @@
+"""The DuckDB file and its record; sees no answer."""

@@ -1,0 +1,1 @@
+"""Words and numbers of the trade; touches no file."""
