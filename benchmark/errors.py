@@ -3,6 +3,7 @@
 BenchmarkError            the input or the question was wrong: one sentence, exit 2
 ├── FaultyFile            a file that people handed in has faults; carries all of them
 ├── BadQuestion           an unknown circuit, layout, build, class or option value
+├── BadValue              a text or number that cannot be what it should be; also a ValueError
 ├── NoStore               there is no store at that path yet
 ├── StoreBusy             another process holds the store
 ├── NoFit                 the store has laps, but nobody has fitted them
@@ -61,6 +62,10 @@ class BadQuestion(BenchmarkError):
             return cls(f'no {kind} "{name}": there is none yet')
         more = "" if len(choices) <= len(near) else f" ({len(choices)} in all)"
         return cls(f'no {kind} "{name}": did you mean {", ".join(near)}?{more}')
+
+
+class BadValue(BenchmarkError, ValueError):
+    """A text or number that cannot be what it should be: a lap of 1:62, 200 % humidity."""
 
 
 class NoStore(BenchmarkError):
