@@ -19,6 +19,7 @@ MAGNUS_OFFSET_C = 243.12
 
 # Where an answer is still given: wider than any track day, narrow enough to catch a unit mistake.
 TEMP_C = (-50.0, 60.0)
+DEW_POINT_C = (-100.0, 60.0)  # dry air of 1 % at 0 °C has its dew point at -50 °C
 PRESSURE_HPA = (500.0, 1100.0)
 HUMIDITY_PCT = (0.0, 100.0)
 
@@ -59,13 +60,13 @@ def magnus_vapour_pressure(temp_c: Floats) -> Floats:
     Raises
     ------
     BadValue
-        A temperature outside -50 to 60 °C.
+        A temperature outside -100 to 60 °C.
 
     References
     ----------
     WMO-No. 8, Guide to Instruments and Methods of Observation, annex on humidity formulae.
     """
-    celsius = _temperature(temp_c)
+    celsius = within("dew point", temp_c, *DEW_POINT_C, "°C")
     return MAGNUS_HPA * np.exp(MAGNUS_SLOPE * celsius / (MAGNUS_OFFSET_C + celsius))
 
 
@@ -80,11 +81,13 @@ def humidity_from_dew_point(temp_c: Floats, dew_point_c: Floats) -> Floats:
     Raises
     ------
     BadValue
-        A temperature outside -50 to 60 °C, or a dew point above the temperature.
+        A temperature outside -50 to 60 °C, or a dew point that is below -100 °C or above the
+        temperature.
     """
     if np.any(np.asarray(dew_point_c) > np.asarray(temp_c)):
         raise BadValue("the dew point is above the air temperature, which cannot be")
-    return 100 * magnus_vapour_pressure(dew_point_c) / magnus_vapour_pressure(temp_c)
+    saturated = magnus_vapour_pressure(_temperature(temp_c))
+    return 100 * magnus_vapour_pressure(dew_point_c) / saturated
 
 
 def dew_point(temp_c: Floats, humidity_pct: Floats) -> Floats:
@@ -102,7 +105,7 @@ def dew_point(temp_c: Floats, humidity_pct: Floats) -> Floats:
         dew point.
     """
     share = within("humidity", humidity_pct, 0.1, 100, "%") / 100
-    log_ratio = np.log(share * magnus_vapour_pressure(temp_c) / MAGNUS_HPA)
+    log_ratio = np.log(share * magnus_vapour_pressure(_temperature(temp_c)) / MAGNUS_HPA)
     return MAGNUS_OFFSET_C * log_ratio / (MAGNUS_SLOPE - log_ratio)
 
 
