@@ -1,0 +1,144 @@
+"""What the data cannot tell, in words, each from a named rule.
+
+The rules look at who ran what, when and with whom. They never change a number: the model's
+intervals already hold what is not known; these sentences say why they are wide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from benchmark.model.frame import MODS
+from benchmark.model.priors import Priors
+from benchmark.trade.classes import AREAS
+
+if TYPE_CHECKING:
+    from benchmark.model.fit import Fit
+
+# Posterior over prior standard deviation above which laps have hardly taught anything.
+BARELY = 0.8
+# Correlation above which two things that change together count as one.
+TOGETHER = 0.95
+# From this correlation of track temperature and time of day on, heat and session order are one.
+HOT_LATE = 0.9
+
+
+def data_warnings(fit: Fit, priors: Priors) -> Iterator[str]:
+    """Say in words what these laps cannot tell apart."""
+    yield from separate_groups(fit)
+    yield from barely_narrowed(fit, priors)
+    yield from tyre_with_driver(fit)
+    yield from heat_with_session(fit)
+    yield from one_carries_a_step(fit)
+
+
+def separate_groups(fit: Fit) -> Iterator[str]:
+    """Rule "no link": entries at one place that share no session, driver or car with the rest."""
+    for (circuit, layout), runs in fit.runs.groupby(["circuit", "layout"]):
+        groups = linked_groups(runs)
+        if len(groups) > 1:
+            smaller = "; ".join(", ".join(group[:6]) for group in groups[1:4])
+            yield (
+                f"{circuit}, {layout}: {len(groups)} groups of entries share no session, driver or "
+                f"day, so they are compared only through recorded conditions and what is usual "
+                f"(apart from the largest group: {smaller})"
+            )
+
+
+def linked_groups(runs: pd.DataFrame) -> list[list[str]]:
+    """Group builds that are linked by sessions, days or drivers; the largest group first."""
+    builds, names = pd.factorize(runs["build"], sort=True)
+    links = [runs["date"] + chr(31) + runs["circuit"], runs["driver"]]
+    n, edges = len(names), []
+    offset = n
+    for link in links:
+        codes, labels = pd.factorize(link)
+        edges.append((builds, codes + offset))
+        offset += len(labels)
+    rows = np.concatenate([a for a, _ in edges])
+    columns = np.concatenate([b for _, b in edges])
+    graph = coo_array((np.ones(len(rows)), (rows, columns)), shape=(offset, offset))
+    _, label = connected_components(graph, directed=False)
+    groups = [[str(names[k]) for k in np.flatnonzero(label[:n] == g)] for g in np.unique(label[:n])]
+    return sorted(groups, key=lambda group: (-len(group), group))
+
+
+def barely_narrowed(fit: Fit, priors: Priors) -> Iterator[str]:
+    """Rule "prior": an effect whose posterior is hardly narrower than its prior."""
+    from benchmark.model.design import COLUMN, TYRE_STEPS
+
+    names = {
+        "density_natural": "air density (naturally aspirated cars)",
+        "density_boosted": "air density (boosted cars)",
+        "heat": "track temperature",
+        "heat_soft": "track temperature on soft tyres",
+        "cycles_soft": "heat cycles of soft tyres",
+    }
+    barely = [
+        words
+        for name, words in names.items()
+        if _ratio(fit, COLUMN[name], priors.effects[name].width) > BARELY
+    ]
+    barely += [
+        f"tyres, {name.removeprefix('tyre:')} against one category harder"
+        for name in TYRE_STEPS
+        if _ratio(fit, COLUMN[name], priors.effects["tyre"].width) > BARELY
+    ]
+    if barely:
+        yield f"these laps say little about: {', '.join(barely)}; what is usual was assumed"
+
+
+def _ratio(fit: Fit, column: int, width: float) -> float:
+    return float(fit.posterior.run_effects[:, column].std()) / width
+
+
+def tyre_with_driver(fit: Fit) -> Iterator[str]:
+    """Rule "tyre and driver": a build whose tyre and driver always changed together."""
+    for build, runs in fit.runs.groupby("build"):
+        pairs = runs[["tyre_category", "driver"]].drop_duplicates()
+        if len(pairs) > 1 and pairs["tyre_category"].is_unique and pairs["driver"].is_unique:
+            yield (
+                f"{build}: tyre and driver changed together ("
+                + "; ".join(f"{t} with {d}" for t, d in pairs.itertuples(index=False))
+                + "): only the sum of the two can be told for this car"
+            )
+
+
+def heat_with_session(fit: Fit) -> Iterator[str]:
+    """Rule "heat and session": the track was always hottest in the last session of the day."""
+    known = fit.runs[fit.runs["track_c_sd"] == 0]
+    sessions = known.groupby(["circuit", "layout", "date", "session"])["track_c"].mean()
+    sessions = sessions.reset_index()
+    day = sessions.groupby(["circuit", "layout", "date"])
+    many = day["session"].transform("size") > 1
+    order = day["session"].rank()[many]
+    heat = (sessions["track_c"] - day["track_c"].transform("mean"))[many]
+    if len(order) >= 6 and heat.std() > 0:
+        r = float(np.corrcoef(order - order.mean(), heat)[0, 1])
+        if abs(r) > HOT_LATE:
+            later = "hotter" if r > 0 else "cooler"
+            yield (
+                f"later sessions were always {later}: a change of the track through the day cannot "
+                "be told from its temperature"
+            )
+
+
+def one_carries_a_step(fit: Fit) -> Iterator[str]:
+    """Rule "one carries it": a modification level that a single car or driver has shown."""
+    runs = fit.runs
+    carried = []
+    for area, column in zip(AREAS, MODS, strict=True):
+        for level in (1, 2, 3):
+            with_it = runs[runs[column] >= level]
+            if not with_it.empty and with_it["build"].nunique() == 1:
+                carried.append(f"{area} {level} ({with_it['build'].iloc[0]})")
+            elif not with_it.empty and with_it["driver"].nunique() == 1:
+                carried.append(f"{area} {level} (driver {with_it['driver'].iloc[0]})")
+    if carried:
+        yield f"seen with one car or driver only: {', '.join(carried)}"

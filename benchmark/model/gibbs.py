@@ -1,0 +1,249 @@
+"""The full mode: everything integrated by Gibbs sampling.
+
+One sweep draws, each given all the rest: the noise (with delays integrated out), the kind and
+the delay of every lap, the standard deviation of every group (twice, once with the effects
+held and once with the standardised effects held, which mixes well whether a group is well or
+poorly known: Yu and Meng, Journal of Computational and Graphical Statistics 20, 2011), all
+effects at once, and the facts that nobody recorded.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchmark.model.design import (
+    AREA_SLOPES,
+    COLUMN,
+    STEPS,
+    effect_priors,
+    lap_features,
+    run_features,
+    softness,
+)
+from benchmark.model.effects import Effects, EffectSolver
+from benchmark.model.noise import (
+    Noise,
+    Split,
+    draw_size,
+    draw_split,
+    expected_split,
+    slice_sample,
+)
+from benchmark.model.noise_sampler import NoiseSampler, Others
+from benchmark.model.priors import Priors, Size
+from benchmark.model.structure import JOINT, Structure
+from benchmark.model.unknown import (
+    MissingDriverLevel,
+    MissingInduction,
+    MissingModification,
+    Residuals,
+    State,
+    missing_numbers,
+)
+
+SD_GROUPS = ("area", "step", *(g for g in JOINT if g != "circuit"), "build_day", "outing")
+START_SWEEPS = 30
+AREA_COLUMNS = np.array([COLUMN[name] for name in AREA_SLOPES])
+STEP_COLUMNS = np.array([COLUMN[name] for name in STEPS])
+
+
+@dataclass(frozen=True)
+class Known:
+    """What an oracle is told: standard deviations by group and noise, held fixed."""
+
+    sd: Mapping[str, float] = field(default_factory=dict)
+    noise: Noise | None = None
+
+
+@dataclass
+class Sweep:
+    """The sampler's state after a sweep."""
+
+    effects: Effects
+    sd: dict[str, float]
+    noise: Noise
+
+
+class Gibbs:
+    """A chain of draws for one structure.
+
+    `known` fixes standard deviations and noise (for studies); `left` is the run-level residual.
+    """
+
+    def __init__(
+        self,
+        s: Structure,
+        priors: Priors,
+        rng: np.random.Generator,
+        known: Known | None = None,
+    ) -> None:
+        self.s, self.priors, self.rng = s, priors, rng
+        self.known = known or Known()
+        soft = softness(s.facts.tyre)
+        self.solver = EffectSolver(s, lap_features(s.lap, soft[s.run]))
+        self.numbers = missing_numbers(s)
+        self.driver_level = MissingDriverLevel(s)
+        self.induction = MissingInduction(s)
+        self.modification = MissingModification(s)
+        self.state = self._start_facts()
+        self.centre, self.width, self.kind = effect_priors(priors)
+        self.sampler = NoiseSampler(s.laps, s.run, priors)
+        sd = {g: priors.sizes[g].median for g in SD_GROUPS}
+        sd.update(self.known.sd)
+        noise = self.known.noise or Noise.at_prior(priors, s.laps.n_drivers)
+        self.now = Sweep(self._robust_start(sd, noise), sd, noise)
+
+    def _start_facts(self) -> State:
+        """Fill in what is missing by its most likely value."""
+        facts = self.s.facts.take(np.arange(self.s.n_runs))
+        for number in self.numbers:
+            number.start(State(facts, np.empty(0)))
+        facts.driver_level[facts.driver_level < 0] = 1
+        facts.natural[np.isnan(facts.natural)] = 1.0
+        facts.levels[facts.levels < 0] = 0
+        state = State(facts, run_features(facts))
+        for unknown in (self.driver_level, self.induction, self.modification):
+            unknown.write(state)
+        return state
+
+    def _robust_start(self, sd: dict[str, float], noise: Noise) -> Effects:
+        """Find the effects by expectation and maximisation from each run's quick laps."""
+        s = self.s
+        order = np.lexsort((s.log_time, s.run))
+        counts = np.bincount(s.run, minlength=s.n_runs)
+        first = np.cumsum(counts) - counts
+        quick = s.log_time[order][first + counts // 4]
+        error = s.log_time - quick[s.run]
+        effects = None
+        for _ in range(START_SWEEPS):
+            split = expected_split(s.laps, error, noise)
+            effects = self._solve(split, sd, None)
+            error = s.log_time - self.fitted(effects)
+        assert effects is not None  # noqa: S101 - START_SWEEPS is positive
+        return effects
+
+    def _solve(
+        self, split: Split, sd: dict[str, float], rng: np.random.Generator | None
+    ) -> Effects:
+        """Draw (or solve for) the effects given the split of the laps."""
+        sums = self.solver.sums(split.weight, self.s.log_time - split.delay)
+        mean, precision = self._prior(sd)
+        return self.solver.solve(sums, self.state.features, mean, precision, sd, rng)
+
+    def _prior(self, sd: dict[str, float]) -> tuple[np.ndarray, np.ndarray]:
+        """Prior mean and precision of joint groups, run features and lap features."""
+        groups = np.empty(self.solver.n_joint)
+        for group in JOINT:
+            width = self.priors.effects["circuit"].width if group == "circuit" else sd[group]
+            groups[self.solver.slices[group]] = 1 / width**2
+        width = np.where(
+            self.kind == 1, sd["area"], np.where(self.kind == 2, sd["step"], self.width)
+        )
+        mean = np.concatenate([np.zeros(len(groups)), self.centre])
+        return mean, np.concatenate([groups, 1 / width**2])
+
+    def fitted(self, effects: Effects) -> np.ndarray:
+        """Centre of every lap, shape (laps,)."""
+        s = self.s
+        return np.asarray(self._run_centre(effects)[s.run] + self.solver.lap_columns @ effects.lap)
+
+    def _run_centre(self, effects: Effects) -> np.ndarray:
+        """Centre of every run at its reference lap."""
+        return np.asarray(
+            self.solver.group_sum(effects.joint)
+            + self.state.features @ effects.run
+            + effects.build_day[self.s.code["build_day"]]
+            + effects.outing
+        )
+
+    def sweep(self) -> Sweep:
+        """Advance the chain by one sweep and return the new state."""
+        now, s = self.now, self.s
+        error = s.log_time - self.fitted(now.effects)
+        effects, sd = now.effects, dict(now.sd)
+        noise, split = self._noise(now.noise, error, effects, sd)
+        weighted = split.weight * (s.log_time - self.fitted(effects) - split.delay)
+        left = Residuals(
+            np.bincount(s.run, weighted, minlength=s.n_runs),
+            np.bincount(s.run, split.weight, minlength=s.n_runs),
+        )
+        left = self._missing(effects, sd, left)
+        self._deviations(effects, sd, left)
+        effects = self._solve(split, sd, self.rng)
+        self.now = Sweep(effects, sd, noise)
+        return self.now
+
+    def _noise(
+        self, noise: Noise, error: np.ndarray, effects: Effects, sd: dict[str, float]
+    ) -> tuple[Noise, Split]:
+        """Draw noise and split; effects that move with the noise are changed in place.
+
+        An oracle's noise stays as it was told.
+        """
+        if self.known.noise is not None:
+            rows = self.s.laps.log_densities(error, noise)
+            return noise, draw_split(self.s.laps, error, noise, self.rng, rows)[0]
+        slices = self.solver.slices
+        driver = effects.joint[slices["driver"]]
+        others = Others(effects.outing, sd["outing"], driver, sd["driver"])
+        noise, split, moved = self.sampler.update(noise, error, others, self.rng)
+        effects.outing = moved.outing
+        driver += moved.driver_shift
+        effects.joint[slices["circuit"]] += moved.shift
+        return noise, split
+
+    def _missing(self, effects: Effects, sd: dict[str, float], left: Residuals) -> Residuals:
+        """Draw the facts that nobody recorded."""
+        for number in self.numbers:
+            left = number.update(self.state, effects.run, left, self.rng)
+        left = self.induction.update(self.state, effects.run, left, self.rng)
+        slices = self.solver.slices
+        driver = effects.joint[slices["driver"]]
+        self.driver_level.update(self.state, effects.run, driver, sd["driver"], self.rng)
+        build, spec = effects.joint[slices["build"]], effects.joint[slices["build_spec"]]
+        self.modification.update(self.state, effects.run, build, spec, sd, self.rng)
+        return left
+
+    def _deviations(self, effects: Effects, sd: dict[str, float], left: Residuals) -> None:
+        """Draw every standard deviation, first given the effects, then given their z-scores."""
+        rest = left.sum
+        for group in SD_GROUPS:
+            if group in self.known.sd:
+                continue
+            values, per_run = self._group(group, effects)
+            prior = self.priors.sizes[group]
+            old = draw_size(sd[group], len(values), float(values @ values), prior, self.rng)
+            # Given z-scores, the deviation is a regression coefficient of each run's z-score.
+            z = per_run / old
+            partial = rest + left.weight * per_run
+            a, b = float(left.weight @ z**2), float(z @ partial)
+
+            def log_density(x: float, a: float = a, b: float = b, prior: Size = prior) -> float:
+                size = math.exp(x)
+                off = (x - math.log(prior.median)) / prior.log_sd
+                return size * b - 0.5 * size * size * a - 0.5 * off * off
+
+            new = math.exp(slice_sample(math.log(old), log_density, 0.5, self.rng))
+            sd[group] = new
+            rest = partial - left.weight * z * new
+            values *= new / old
+
+    def _group(self, group: str, effects: Effects) -> tuple[np.ndarray, np.ndarray]:
+        """Return a view of a group's effects, and each run's share of them."""
+        if group in ("area", "step"):
+            columns = AREA_COLUMNS if group == "area" else STEP_COLUMNS
+            block = slice(int(columns[0]), int(columns[-1]) + 1)
+            values = effects.run[block]
+            return values, self.state.features[:, block] @ values
+        if group in ("build_day", "outing"):
+            values = getattr(effects, group)
+        else:
+            values = effects.joint[self.solver.slices[group]]
+        code = self.s.code[group]
+        if not len(values):
+            return values, np.zeros(self.s.n_runs)
+        return values, np.where(code >= 0, values[code], 0.0)

@@ -1,0 +1,165 @@
+"""Fit the class-fairness model to counted laps."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pandas as pd
+
+from benchmark.errors import BadQuestion
+from benchmark.model.caveats import data_warnings
+from benchmark.model.chain import Arrays, Progress, Task, run_chains, unknown_names
+from benchmark.model.fit import R_HAT_MOST, Draws, Fit
+from benchmark.model.frame import ModelFrame, model_frame
+from benchmark.model.gibbs import Gibbs, Known
+from benchmark.model.posterior import effective_draws, r_hat
+from benchmark.model.priors import STANDARD_PRIORS, Priors
+from benchmark.model.structure import Structure, structure
+
+MODES = ("auto", "full", "fast")
+CHAINS = 2
+# Sweeps to settle and draws to keep. Effective draws of an adjusted time are about a third of
+# the draws kept, so that the ends of a 90 % interval are off by some 5 % of its width.
+WARM_UP, KEEP = 300, 1500
+LARGE_WARM_UP, LARGE_KEEP, LARGE_LAPS = 200, 800, 4_000
+# Beyond these the full mode would take more than some ten minutes on two cores.
+FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
+
+
+def fit(
+    laps: pd.DataFrame,
+    *,
+    priors: Priors = STANDARD_PRIORS,
+    mode: str = "auto",
+    draws: int | None = None,
+    seed: int = 1,
+    progress: Progress | None = None,
+    data_version: int = 0,
+    known: Known | None = None,
+) -> Fit:
+    """Fit the model to counted laps and return the frozen fit.
+
+    Parameters
+    ----------
+    laps : counted laps, columns of the lap table with `lap_time_s`. [s]
+    priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
+    mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
+        deviations, "auto" takes "full" up to a size that two cores do in some ten minutes.
+    draws : posterior draws to keep; by default 1500, or 800 for a large store.
+    seed : the same seed and the same laps, in any order, give the same fit.
+    progress : called with the share done and a word.
+    data_version : of the store that the laps came from.
+    known : standard deviations and noise to hold fixed, for studies with known truth.
+
+    Raises
+    ------
+    FitFailed
+        There is no counted lap.
+    BadQuestion
+        An unknown mode.
+    """
+    if mode not in MODES:
+        raise BadQuestion(f'no mode "{mode}": use one of {", ".join(MODES)}')
+    frame = model_frame(laps)
+    s = structure(frame)
+    if mode == "auto":
+        mode = "full" if is_small(s) else "fast"
+    plan = Plan(frame, s, priors, seed, data_version, known)
+    return _full(plan, draws, progress)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be fitted, and with which beliefs."""
+
+    frame: ModelFrame
+    s: Structure
+    priors: Priors
+    seed: int
+    data_version: int
+    known: Known | None
+
+
+def is_small(s: Structure) -> bool:
+    """Say whether the full mode is quick enough for this structure."""
+    effects = sum(len(names) for group, names in s.levels.items() if group != "outing")
+    return len(s.log_time) <= FULL_MOST_LAPS and effects <= FULL_MOST_EFFECTS
+
+
+def _full(plan: Plan, draws: int | None, progress: Progress | None) -> Fit:
+    """Fit by sampling; where the chains disagree, once more with twice the sweeps."""
+    large = len(plan.s.log_time) > LARGE_LAPS
+    warm_up = LARGE_WARM_UP if large else WARM_UP
+    keep = -(-(draws or (LARGE_KEEP if large else KEEP)) // CHAINS)
+    for longer in (1, 2):
+        tasks = [
+            Task(plan.s, plan.priors, warm_up * longer, keep * longer, (plan.seed, k), plan.known)
+            for k in range(CHAINS)
+        ]
+        result = _gather(plan, run_chains(tasks, progress))
+        if result.converged:
+            break
+    return result
+
+
+def _gather(plan: Plan, chains: list[Arrays]) -> Fit:
+    """Join the chains into a fit, with its diagnostics and warnings."""
+    arrays = {name: np.concatenate([chain[name] for chain in chains]) for name in chains[0]}
+    rng = np.random.default_rng(plan.seed)
+    names = unknown_names(plan.s, Gibbs(plan.s, plan.priors, rng, plan.known))
+    draft = _fit(plan, "full", arrays, names)
+    found = diagnostics(draft, len(chains))
+    note = "Everything was integrated by sampling."
+    warnings = list(data_warnings(draft, plan.priors))
+    if not replace(draft, diagnostics=found).converged:
+        text = (
+            f"the sampling has not settled (R-hat {found['r_hat']:.2f}, should be under "
+            f"{R_HAT_MOST}): fit again with more draws before you quote a number"
+        )
+        warnings.insert(0, text)
+    return replace(draft, diagnostics=found, mode_note=note, warnings=tuple(warnings))
+
+
+def _fit(plan: Plan, mode: str, arrays: Arrays, names: dict[str, list[tuple[str, ...]]]) -> Fit:
+    """Put a fit together from its draws."""
+    text = f"{plan.frame.digest} {mode} {plan.seed} {plan.priors.scale}"
+    sha = hashlib.sha256(text.encode())
+    sha.update(arrays["run_effects"].tobytes())
+    return Fit(
+        fit_id=sha.hexdigest()[:12],
+        mode=mode,
+        mode_note="",
+        data_version=plan.data_version,
+        created=datetime.now(UTC).isoformat(timespec="seconds"),
+        seed=plan.seed,
+        prior_scale=plan.priors.scale,
+        runs=plan.frame.runs,
+        laps=plan.frame.laps,
+        circuits=plan.frame.circuits,
+        left_out=plan.frame.left_out,
+        levels=plan.s.levels,
+        unknown_names=names,
+        posterior=Draws.from_arrays(arrays),
+        diagnostics={},
+        warnings=(),
+    )
+
+
+def adjusted_rows(draft: Fit) -> pd.DataFrame:
+    """One row for each entry at each circuit and layout where it has a lap, at the reference."""
+    places = draft.runs[["build", "circuit", "layout"]].drop_duplicates()
+    return places.merge(draft.entries, on="build", how="left")
+
+
+def diagnostics(draft: Fit, chains: int) -> dict[str, float]:
+    """Return the worst split R-hat and the smallest effective sample of the adjusted times."""
+    log_time = draft.log_time(adjusted_rows(draft))
+    log_time = log_time.reshape(chains, -1, log_time.shape[1])
+    return {
+        "r_hat": float(np.max(r_hat(log_time))),
+        "effective_draws": float(np.min(effective_draws(log_time))),
+        "chains": float(chains),
+    }

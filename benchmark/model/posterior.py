@@ -1,0 +1,83 @@
+"""What posterior draws say: intervals, ranks, the chance of being quickest, and convergence."""
+
+from __future__ import annotations
+
+import numpy as np
+from arviz_stats.base import array_stats
+from scipy.stats import rankdata
+
+
+def interval(draws: np.ndarray, level: float = 0.9) -> tuple[np.ndarray, np.ndarray]:
+    """Return the equal-tailed interval over the first axis that holds `level` of the draws."""
+    tail = (1 - level) / 2
+    low, high = np.quantile(draws, [tail, 1 - tail], axis=0)
+    return low, high
+
+
+def ranks(draws: np.ndarray) -> np.ndarray:
+    """Return ranks within each draw, 1 for the smallest (quickest), shape as `draws`."""
+    return np.asarray(rankdata(draws, method="ordinal", axis=1))
+
+
+def rank_sets(draws: np.ndarray, level: float = 0.9) -> tuple[np.ndarray, np.ndarray]:
+    """Return lowest and highest plausible rank of each column, from ranks within joint draws.
+
+    The set is the shortest run of ranks that holds at least `level` of an entry's draws, so a
+    set of one rank is stated only where that rank has at least that chance.
+    """
+    joint = ranks(draws)
+    n = joint.shape[1]
+    low, high = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
+    for k in range(n):
+        chance = np.bincount(joint[:, k], minlength=n + 1)[1:] / len(joint)
+        low[k], high[k] = _shortest(chance, level)
+    return low, high
+
+
+def _shortest(chance: np.ndarray, level: float) -> tuple[int, int]:
+    """First and last rank of the shortest run with at least `level`, the likelier on a tie."""
+    total = np.concatenate([[0.0], np.cumsum(chance)])
+    n = len(chance)
+    for width in range(1, n + 1):
+        held = total[width:] - total[: n + 1 - width]
+        best = int(np.argmax(held))
+        if held[best] >= level - 1e-12:
+            return best + 1, best + width
+    return 1, n
+
+
+def p_fastest(draws: np.ndarray) -> np.ndarray:
+    """Return the chance that each column is the smallest, shape (columns,); they add up to 1."""
+    best = np.argmin(draws, axis=1)
+    return np.bincount(best, minlength=draws.shape[1]) / len(draws)
+
+
+def simultaneous_rank_sets(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Turn simultaneous intervals into joint rank sets.
+
+    An entry ranks behind all whose interval lies wholly below its own, and before all whose
+    interval lies wholly above.
+
+    References
+    ----------
+    Klein, Wright and Wieczorek, Journal of the Royal Statistical Society C 69 (2020) 589.
+    """
+    n = len(low)
+    below = (high[None, :] <= low[:, None]).sum(axis=1)
+    above = (low[None, :] >= high[:, None]).sum(axis=1)
+    return 1 + below, n - above
+
+
+def r_hat(draws: np.ndarray) -> np.ndarray:
+    """Return rank-normalised split R-hat of draws (chains, draws, quantities).
+
+    References
+    ----------
+    Vehtari, Gelman, Simpson, Carpenter and Bürkner, Bayesian Analysis 16 (2021).
+    """
+    return np.asarray(array_stats.rhat(draws, chain_axis=0, draw_axis=1))
+
+
+def effective_draws(draws: np.ndarray) -> np.ndarray:
+    """Return the bulk effective sample size of draws (chains, draws, quantities)."""
+    return np.asarray(array_stats.ess(draws, chain_axis=0, draw_axis=1))

@@ -1,0 +1,110 @@
+"""Who ran where: the groups of the model as whole numbers, and the facts of each run as arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from benchmark.model.design import GROUPS, Facts, codes, relative_treadwear
+from benchmark.model.frame import MODS, ModelFrame
+from benchmark.model.noise import LapNoise
+from benchmark.trade.classes import DRIVER_LEVELS, SURFACES, TYRE_CATEGORIES
+
+# Nested in the others, so that they can be integrated out run by run; the rest is solved jointly.
+NESTED = ("build_day", "outing")
+JOINT = tuple(group for group in GROUPS if group not in NESTED)
+
+
+def spec_text(runs: pd.DataFrame) -> pd.Series:
+    """Write each run's six modification levels as one text, "?" where not recorded."""
+    text = pd.Series("", index=runs.index)
+    for column in MODS:
+        level = runs[column]
+        text += np.where(level.isna(), "?", level.fillna(0).astype(int).astype(str))
+    return text
+
+
+def keys_of(runs: pd.DataFrame, group: str) -> list[tuple[str, ...]]:
+    """Name the level of `group` that each run belongs to."""
+    columns = [runs[c].astype(str) for c in GROUPS[group]]
+    return list(zip(*columns, strict=True))
+
+
+@dataclass(frozen=True)
+class Structure:
+    """The frame as arrays.
+
+    Attributes
+    ----------
+    levels : the names of each group's levels, in order of first appearance.
+    code : for each group, the level of each run (-1: none).
+    facts : facts of each run; what was not recorded holds -1 or NaN until it is drawn.
+    run, lap : run number and lap number of each lap.
+    log_time : log lap time less the log of the circuit's median.
+    laps : what the noise needs of each lap.
+    """
+
+    runs: pd.DataFrame
+    levels: dict[str, list[tuple[str, ...]]]
+    code: dict[str, np.ndarray]
+    facts: Facts
+    run: np.ndarray
+    lap: np.ndarray
+    log_time: np.ndarray
+    laps: LapNoise
+
+    @property
+    def n_runs(self) -> int:
+        """Number of runs."""
+        return len(self.runs)
+
+
+def structure(frame: ModelFrame) -> Structure:
+    """Return the arrays of a model frame."""
+    runs = frame.runs.assign(spec=spec_text(frame.runs), run_id=frame.runs.index)
+    levels, code = {}, {}
+    for group in GROUPS:
+        code[group], names = pd.factorize(pd.Series(keys_of(runs, group), dtype=object))
+        levels[group] = list(names)
+    wet = runs["surface"].to_numpy() != "dry"
+    wet_sessions = pd.Series(keys_of(runs, "session"), dtype=object).where(wet)
+    code["wet_session"], names = pd.factorize(wet_sessions)
+    levels["wet_session"] = list(names)
+    run = frame.laps["run_id"].to_numpy()
+    median = runs[["circuit", "layout"]].merge(
+        frame.circuits, left_on=["circuit", "layout"], right_index=True, how="left"
+    )["median_s"]
+    time_s = frame.laps["lap_time_s"].to_numpy()
+    return Structure(
+        runs,
+        levels,
+        code,
+        facts_of(runs),
+        run,
+        frame.laps["lap"].to_numpy(dtype=float),
+        np.log(time_s) - np.log(median.to_numpy())[run],
+        LapNoise(
+            (frame.laps["timing_u_s"].to_numpy() / time_s) ** 2,
+            code["driver"][run],
+            len(levels["driver"]),
+        ),
+    )
+
+
+def facts_of(runs: pd.DataFrame) -> Facts:
+    """Return the facts of runs as arrays; -1 or NaN where not recorded."""
+    natural = runs["induction"].map({"natural": 1.0, "boosted": 0.0}).to_numpy(dtype=float)
+    levels = runs[list(MODS)].to_numpy(dtype=float)
+    return Facts(
+        np.where(np.isnan(levels), -1, levels).astype(np.int64),
+        codes(runs["tyre_category"], TYRE_CATEGORIES),
+        codes(runs["driver_level"], DRIVER_LEVELS),
+        natural,
+        runs["log_density"].to_numpy(dtype=float),
+        runs["track_c"].to_numpy(dtype=float),
+        runs["tyre_heat_cycles"].to_numpy(dtype=float),
+        relative_treadwear(runs["treadwear"], runs["tyre_category"]),
+        codes(runs["surface"], SURFACES),
+    )
