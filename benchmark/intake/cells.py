@@ -1,0 +1,253 @@
+"""One cell of a lap table: its text read in Python, and the same rule as an SQL expression.
+
+SQL reads a million rows; Python reads what SQL refused, to say in words what is wrong with it, and
+the single values that people give on the command line. Both come from the same `Column` and the
+same patterns, and a property test holds them together.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+from datetime import date, timedelta
+from decimal import Decimal
+from typing import TypeAlias
+
+from benchmark.errors import BadValue
+from benchmark.intake.columns import BY_NAME, Column, Kind
+from benchmark.trade.timing import parse_lap_time
+
+Value: TypeAlias = str | int | float | Decimal | date | None
+
+BLANKS = (
+    " \t\r\n\u00a0\u2007\u202f\u3000\ufeff"  # what a spreadsheet or web page leaves around text
+)
+CONTROL = r"[\x00-\x1f\x7f-\x9f]"
+# A number kept as floating point in Parquet, or by a spreadsheet, writes 3 as 3.0.
+WHOLE = r"[+]?[0-9]{1,9}([.,]0*)?"
+QUANTITY = r"[+-]?([0-9]{1,12}([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,2})?"
+# Parquet writes a day kept as a timestamp as midnight of that day.
+DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}([ T]00:00:00([.]0*)?)?"
+CLOCK = r"([01]?[0-9]|2[0-3]):[0-5][0-9](:00([.]0*)?)?"
+LAP_TIME = r"([0-9]{1,9}:([0-5][0-9]:)?[0-5][0-9]|[0-9]{1,9})([.,][0-9]*)?"
+ROUNDED = r"[.,][0-9]{4}[0-9]*[1-9]"
+
+FIRST_DAY = date(1900, 1, 1)
+DAYS_AHEAD = 366  # an entry sheet may be dated ahead; a year ahead is a slip
+
+
+def last_day() -> date:
+    """Give the last date that is believed: a year from today."""
+    return date.today() + timedelta(days=DAYS_AHEAD)  # of the user's calendar
+
+
+def clean(text: str) -> str:
+    """Trim blanks and write accents in one way (NFC), so that names compare by what is seen."""
+    return unicodedata.normalize("NFC", text).strip(BLANKS)
+
+
+def read_value(column: str, text: str) -> Value:
+    """Read one cell as the lap table's rules say.
+
+    Parameters
+    ----------
+    column : a column of the contract.
+    text : what the cell holds; an empty one gives the default, or None where it is not recorded.
+
+    Raises
+    ------
+    BadValue
+        The cell cannot be taken; the message says what is wrong and what to write.
+    """
+    what = BY_NAME[column]
+    text = clean(text)
+    if text:
+        return READERS[what.kind](what, text)
+    if what.needed:
+        raise BadValue(f"is empty; every lap needs a {what.noun}")
+    return None if what.default is None else READERS[what.kind](what, what.default)
+
+
+def _read_text(column: Column, text: str) -> str:
+    if re.search(CONTROL, text):
+        raise BadValue("holds a line break, a tab or another control character; remove it")
+    if len(text) > column.high:
+        raise BadValue(f"has {len(text)} characters; shorten it to {column.high:g}")
+    return text
+
+
+def _read_choice(column: Column, text: str) -> str:
+    if text.lower() not in column.choices:
+        raise BadValue(f"is not a {column.noun}; use {_listed(column.choices)}")
+    return text.lower()
+
+
+def _read_level(column: Column, text: str) -> int:
+    if not re.fullmatch(WHOLE, text) or _whole(text) > column.high:
+        raise BadValue(f"is not a level; use {_listed(column.choices)}")
+    return _whole(text)
+
+
+def _read_whole(column: Column, text: str) -> int:
+    if not re.fullmatch(WHOLE, text):
+        bounds = f"{column.low:g} to {column.high:g}"
+        raise BadValue(f"is not a {column.noun}; write a whole number, {bounds}{_or_empty(column)}")
+    _check_range(column, _whole(text))
+    return _whole(text)
+
+
+def _read_quantity(column: Column, text: str) -> float:
+    if not re.fullmatch(QUANTITY, text):
+        raise BadValue(
+            f"is not a number; write the {column.noun} in {column.unit}, or leave it empty"
+        )
+    value = float(text.replace(",", "."))
+    _check_range(column, value)
+    return value + 0.0  # -0 is 0
+
+
+def _read_date(_: Column, text: str) -> date:
+    if not re.fullmatch(DATE, text):
+        raise BadValue("is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12")
+    try:
+        day = date.fromisoformat(text[:10])
+    except ValueError:
+        raise BadValue("is no day of the calendar; correct it") from None
+    if day < FIRST_DAY:
+        raise BadValue(f"is before {FIRST_DAY}; correct it")
+    if day > last_day():
+        raise BadValue("is more than a year ahead; correct it")
+    return day
+
+
+def _read_clock(_: Column, text: str) -> str:
+    if not re.fullmatch(CLOCK, text):
+        raise BadValue("is not a time of day; write HH:MM, such as 09:30, or leave it empty")
+    hours, minutes = text.split(":")[:2]
+    return f"{int(hours):02d}:{minutes}"
+
+
+def _read_lap_time(column: Column, text: str) -> Decimal:
+    seconds = parse_lap_time(text)
+    _check_range(column, seconds)
+    return seconds
+
+
+READERS: dict[Kind, Callable[[Column, str], Value]] = {
+    Kind.TEXT: _read_text,
+    Kind.CHOICE: _read_choice,
+    Kind.LEVEL: _read_level,
+    Kind.WHOLE: _read_whole,
+    Kind.QUANTITY: _read_quantity,
+    Kind.DATE: _read_date,
+    Kind.CLOCK: _read_clock,
+    Kind.LAP_TIME: _read_lap_time,
+}
+
+
+def _whole(text: str) -> int:
+    return int(re.split("[.,]", text)[0])
+
+
+def _check_range(column: Column, value: float | Decimal) -> None:
+    if not column.low <= value <= column.high:
+        unit = f" {column.unit}" if column.unit else ""
+        bounds = f"{column.low:,.6g} to {column.high:,.6g}".replace(",", "")
+        raise BadValue(f"is outside {bounds}{unit}; correct it{_or_empty(column)}")
+
+
+def _or_empty(column: Column) -> str:
+    return "" if column.needed else ", or leave it empty"
+
+
+def _listed(choices: tuple[str, ...]) -> str:
+    return f"{', '.join(choices[:-1])} or {choices[-1]}"
+
+
+def clean_sql(cell: str) -> str:
+    """Write SQL that does to a raw cell what `clean` does; NULL where nothing is left."""
+    blanks = f"({' || '.join(f'chr({ord(blank)})' for blank in BLANKS)})"
+    # Trimming a set of characters took 33 s for a million rows; most cells need nothing.
+    plain = f"strlen({cell}) = length({cell}) and {cell} >= '!' and right({cell}, 1) >= '!'"
+    trimmed = f"nullif(trim(nfc_normalize({cell}), {blanks}), '')"
+    return f"case when {plain} then {cell} else {trimmed} end"
+
+
+def typed_sql(column: Column) -> str:
+    """Write SQL that reads a trimmed cell of this column; NULL where the cell cannot be taken."""
+    return SQL_READERS[column.kind](column)
+
+
+def _in_range(column: Column, value: str) -> str:
+    return f"case when {value} between {column.low!r} and {column.high!r} then {value} end"
+
+
+def _text_sql(column: Column) -> str:
+    name = column.name
+    fine = f"length({name}) <= {column.high:g} and not regexp_matches({name}, '{CONTROL}')"
+    return f"case when {fine} then {name} end"
+
+
+def _choice_sql(column: Column) -> str:
+    choices = ", ".join(f"'{choice}'" for choice in column.choices)
+    return f"case when lower({column.name}) in ({choices}) then lower({column.name}) end"
+
+
+def _whole_sql(column: Column) -> str:
+    digits = f"regexp_extract({column.name}, '[0-9]+')"
+    fine = f"regexp_full_match({column.name}, '{WHOLE}')"
+    return _in_range(column, f"cast(case when {fine} then {digits} end as integer)")
+
+
+def _quantity_sql(column: Column) -> str:
+    number = f"ltrim(replace({column.name}, ',', '.'), '+')"
+    fine = f"regexp_full_match({column.name}, '{QUANTITY}')"
+    return _in_range(column, f"(try_cast(case when {fine} then {number} end as double) + 0.0)")
+
+
+def _date_sql(column: Column) -> str:
+    fine = f"regexp_full_match({column.name}, '{DATE}')"
+    day = f"case when {fine} then left({column.name}, 10) end"
+    believed = f"between date '{FIRST_DAY}' and date '{last_day()}'"
+    read = f"cast(try_strptime({day}, '%Y-%m-%d') as date)"
+    return f"case when {read} {believed} then {read} end"
+
+
+def _clock_sql(column: Column) -> str:
+    fine = f"regexp_full_match({column.name}, '{CLOCK}')"
+    hours_minutes = f"regexp_extract({column.name}, '^[0-9]+:[0-9]+')"
+    return f"case when {fine} then lpad({hours_minutes}, 5, '0') end"
+
+
+def _lap_time_sql(column: Column) -> str:
+    fine = f"regexp_full_match({column.name}, '{LAP_TIME}')"
+    # Places are counted from the right: seconds, minutes, hours.
+    parts = f"string_split(replace(case when {fine} then {column.name} end, ',', '.'), ':')"
+    seconds = f"try_cast({parts}[-1] as decimal(18, 4))"
+    minutes = f"coalesce(try_cast({parts}[-2] as bigint), 0)"
+    hours = f"coalesce(try_cast({parts}[-3] as bigint), 0)"
+    total = f"({hours} * 3600 + {minutes} * 60 + {seconds})"
+    return f"cast({_in_range(column, total)} as decimal(9, 4))"
+
+
+SQL_READERS: dict[Kind, Callable[[Column], str]] = {
+    Kind.TEXT: _text_sql,
+    Kind.CHOICE: _choice_sql,
+    Kind.LEVEL: _whole_sql,
+    Kind.WHOLE: _whole_sql,
+    Kind.QUANTITY: _quantity_sql,
+    Kind.DATE: _date_sql,
+    Kind.CLOCK: _clock_sql,
+    Kind.LAP_TIME: _lap_time_sql,
+}
+SQL_TYPES = {
+    Kind.TEXT: "varchar",
+    Kind.CHOICE: "varchar",
+    Kind.LEVEL: "integer",
+    Kind.WHOLE: "integer",
+    Kind.QUANTITY: "double",
+    Kind.DATE: "date",
+    Kind.CLOCK: "varchar",
+    Kind.LAP_TIME: "decimal(9, 4)",
+}

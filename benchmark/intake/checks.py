@@ -1,0 +1,177 @@
+"""The checks of a staged file: first each cell by itself, then the rows that must agree."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from functools import lru_cache
+
+import duckdb
+
+from benchmark.errors import BadValue
+from benchmark.intake.cells import Value, read_value, typed_sql
+from benchmark.intake.columns import (
+    BY_NAME,
+    COLUMNS,
+    LAP_KEY,
+    NAMES,
+    RUN_KEY,
+    FactOf,
+    facts_of,
+    stored_name,
+)
+from benchmark.trade.timing import format_lap_time
+
+FETCHED = 10_000  # faulty rows held at a time
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What is wrong with one cell: row, column, the text that stands there, and the message."""
+
+    row: int
+    column: str
+    value: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Rows with the same key speak of one thing, and must agree on its facts."""
+
+    thing: str
+    key: tuple[str, ...]
+    facts: tuple[str, ...]
+    way_on: str
+
+
+BUILD = Scope("build", ("build",), facts_of(FactOf.BUILD), "a build is one individual car")
+SESSION = Scope("session", RUN_KEY[:4], facts_of(FactOf.SESSION), "correct one of them")
+RUN = Scope("run", RUN_KEY, facts_of(FactOf.RUN), "correct one, or give them two run numbers")
+LAP = Scope("lap", LAP_KEY, facts_of(FactOf.LAP), "correct one, or give them two lap numbers")
+SCOPES = (BUILD, SESSION, RUN, LAP)
+
+
+def read_cells(connection: duckdb.DuckDBPyConnection, checked: set[str]) -> None:
+    """Make table `typed` from `staged`: cells as values, NULL where empty or not to be taken.
+
+    Its column `suspect` marks rows in which a checked cell cannot be taken.
+    """
+    given = ",\n".join(
+        column.name
+        if column.default is None
+        else f"coalesce({column.name}, '{column.default}') as {column.name}"
+        for column in COLUMNS
+    )
+    typed = ",\n".join(f"{typed_sql(column)} as read_{column.name}" for column in COLUMNS)
+    suspects = " or ".join(
+        f"(read_{name} is null{'' if BY_NAME[name].needed else f' and {name} is not null'})"
+        for name in NAMES
+        if name in checked
+    )
+    values = ",\n".join(f"read_{name} as {stored_name(name)}" for name in NAMES)
+    connection.execute(
+        f"""
+        create table typed as
+        with given as (select row, {given} from staged),
+        read as (select *, {typed} from given)
+        select row, {values}, {suspects} as suspect
+        from read
+        """
+    )
+
+
+def cell_findings(connection: duckdb.DuckDBPyConnection, checked: set[str]) -> Iterator[Finding]:
+    """Say of each cell that cannot be taken what is wrong with it."""
+    rows = connection.execute(
+        f"""
+        select row, {", ".join(f"staged.{name}" for name in NAMES)}
+        from staged join typed using (row)
+        where suspect
+        order by row
+        """
+    )
+    while batch := rows.fetchmany(FETCHED):
+        for row, *texts in batch:
+            found = list(_row_findings(row, dict(zip(NAMES, texts, strict=True)), checked))
+            if not found:
+                raise AssertionError(f"row {row} was refused, but each of its cells can be read")
+            yield from found
+
+
+def _row_findings(row: int, texts: dict[str, str | None], checked: set[str]) -> Iterator[Finding]:
+    for name, text in texts.items():
+        message = what_is_wrong(name, text or "") if name in checked else None
+        if message is not None:
+            yield Finding(row, name, text or "", message)
+
+
+@lru_cache(maxsize=4096)
+def what_is_wrong(column: str, text: str) -> str | None:
+    """Give the message for a cell that cannot be taken, None for one that can."""
+    try:
+        read_value(column, text)
+    except BadValue as bad:
+        return str(bad)
+    return None
+
+
+def disagreements(connection: duckdb.DuckDBPyConnection, scope: Scope) -> Iterator[Finding]:
+    """Name each row of table `typed` that contradicts an earlier row about the same thing."""
+    for fact in _facts_that_vary(connection, scope):
+        column = stored_name(fact)
+        rows = connection.execute(
+            f"""
+            with told as (
+                select row, {column} as fact, first_value(row) over same as first_row,
+                    first_value({column}) over same as first_fact
+                from typed
+                where {column} is not null and {_known(scope)}
+                window same as (partition by {", ".join(scope.key)} order by row)
+            )
+            select row, coalesce(staged.{fact}, ''), fact, first_row, first_fact
+            from told join staged using (row)
+            where fact <> first_fact
+            order by row
+            """
+        ).fetchall()
+        for row, text, value, first_row, first_value in rows:
+            said = f"row {first_row}, of the same {scope.thing}, says {told(fact, first_value)}"
+            way_on = contradiction(scope, fact)
+            empty = "" if text else f"is empty, which means {told(fact, value)}, but "
+            yield Finding(row, fact, text, f"{empty}{said}; {way_on}")
+
+
+def contradiction(scope: Scope, fact: str) -> str:
+    """Say what two rows about one thing that differ in a fact mean, and what to do."""
+    return f"a {scope.thing} has one {BY_NAME[fact].noun}: {scope.way_on}"
+
+
+def told(column: str, value: Value) -> str:
+    """Write a value as people write it in a lap table."""
+    if isinstance(value, Decimal) and column == "lap_time":
+        return format_lap_time(value, 4 if value * 1000 % 1 else 3)
+    if isinstance(value, float):
+        return repr(value).removesuffix(".0")
+    return value.isoformat() if isinstance(value, date) else str(value)
+
+
+def _facts_that_vary(connection: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
+    columns = [stored_name(fact) for fact in scope.facts]
+    ranges = ", ".join(f"min({c}) as low_{c}, max({c}) as high_{c}" for c in columns)
+    varies = ", ".join(f"coalesce(bool_or(low_{c} <> high_{c}), false)" for c in columns)
+    flags = connection.execute(
+        f"""
+        with thing as (
+            select {ranges} from typed where {_known(scope)} group by {", ".join(scope.key)}
+        )
+        select {varies} from thing
+        """
+    ).fetchall()[0]
+    return [fact for fact, flag in zip(scope.facts, flags, strict=True) if flag]
+
+
+def _known(scope: Scope) -> str:
+    return " and ".join(f"{column} is not null" for column in scope.key)

@@ -1,0 +1,180 @@
+"""Adding a lap file to the store: what is new, what is there already, what contradicts it.
+
+First `prepare` fills temporary tables, which a reader may do as well, and the questions are asked
+of them; then `insert` writes, within the one transaction that its caller holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from importlib import resources
+
+import duckdb
+
+from benchmark.errors import Fault
+from benchmark.intake.checks import BUILD, LAP, RUN, SESSION, Scope, contradiction, told
+from benchmark.intake.columns import RUN_KEY, stored_name
+from benchmark.intake.laptable import LapFile
+
+# What a scope's facts are compared with: the prepared rows, and the stored ones as `stored`.
+COMPARED = {
+    BUILD: "new_run as new join build using (build) join model as stored using (model_id)",
+    SESSION: "new_session as new join session as stored using (session_id)",
+    RUN: "new_run as new join run_sheet as stored using (run_id)",
+    LAP: "new_lap as new join lap as stored using (lap_id)",
+}
+# Facts that the store may lack and a later file may bring.
+MAY_LACK = {
+    SESSION: ("start_time",),
+    RUN: tuple(n for n in RUN.facts if n not in ("driver", "tyre_category", "surface")),
+    LAP: ("timing", "timing_u_s", "evidence"),
+}
+INSERT = resources.files("benchmark.store").joinpath("insert.sql").read_text(encoding="utf-8")
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What a lap file brought, or would bring.
+
+    `facts_added` counts cells that the store had as not recorded and the file knows: one a run for
+    weather, specification, tyre and driver level, one a session for its start, one a lap for its
+    timing and evidence. `rounded` counts the file's lap times with more than four decimals.
+    """
+
+    laps_added: int
+    laps_already_there: int
+    facts_added: int
+    ignored_columns: list[str]
+    rounded: int
+
+
+def prepare(connection: duckdb.DuckDBPyConnection, lap_file: LapFile) -> None:
+    """Fill temporary tables `new_run`, `new_session` and `new_lap` from the file.
+
+    Their ids are those of the store, NULL for what it does not have yet.
+    """
+    key = ", ".join(RUN_KEY)
+    facts = ", ".join(f"any_value({n}) as {n}" for n in (*RUN.facts, "model", "start_time"))
+    lap_facts = ", ".join(f"handed_in.{stored_name(name)}" for name in LAP.facts)
+    connection.register("handed_in", lap_file.table)
+    connection.execute(
+        f"""
+        create or replace temp table new_run as
+        with handed_run as (
+            select {key}, min(row) as row, {facts} from handed_in group by {key}
+        )
+        select cast(row_number() over (order by {key}) as integer) as run_no, handed_run.*,
+            run_sheet.run_id
+        from handed_run
+        left join run_sheet using ({key});
+
+        create or replace temp table new_session as
+        select session_sheet.session_id, min(new_run.row) as row,
+            any_value(new_run.start_time) as start_time
+        from new_run
+        join session_sheet using ({", ".join(SESSION.key)})
+        group by session_sheet.session_id;
+
+        create or replace temp table new_lap as
+        select handed_in.row, new_run.run_no, handed_in.lap, {lap_facts}, lap.lap_id
+        from handed_in
+        join new_run using ({key})
+        left join lap on lap.run_id = new_run.run_id and lap.lap = handed_in.lap
+        """
+    )
+    connection.unregister("handed_in")
+
+
+def contradictions(connection: duckdb.DuckDBPyConnection, file: str) -> list[Fault]:
+    """Name every fact of the prepared file that the store has otherwise."""
+    return [
+        fault
+        for scope in COMPARED
+        for fact in scope.facts
+        for fault in _contradicted(connection, scope, fact, file)
+    ]
+
+
+def _contradicted(
+    connection: duckdb.DuckDBPyConnection, scope: Scope, fact: str, file: str
+) -> Iterator[Fault]:
+    column = stored_name(fact)
+    rows = connection.execute(
+        f"""
+        select new.row, new.{column}, stored.{column}
+        from {COMPARED[scope]}
+        where new.{column} <> stored.{column}
+        order by new.row
+        """
+    ).fetchall()
+    for row, value, stored in rows:
+        said = f"the store has {told(fact, stored)} for the same {scope.thing}"
+        message = f"{said}; {contradiction(scope, fact)}"
+        yield Fault(file, row, fact, told(fact, value), message)
+
+
+def count(connection: duckdb.DuckDBPyConnection, lap_file: LapFile) -> Added:
+    """Count what the prepared file brings."""
+    added, there = connection.execute(
+        "select count(*) filter (lap_id is null), count(lap_id) from new_lap"
+    ).fetchall()[0]
+    facts = sum(_facts_lacking(connection, scope) for scope in MAY_LACK)
+    return Added(
+        laps_added=added,
+        laps_already_there=there + lap_file.repeated,
+        facts_added=facts,
+        ignored_columns=list(lap_file.ignored_columns),
+        rounded=lap_file.rounded,
+    )
+
+
+def _facts_lacking(connection: duckdb.DuckDBPyConnection, scope: Scope) -> int:
+    lacking = " + ".join(
+        f"count(*) filter (stored.{fact} is null and new.{fact} is not null)"
+        for fact in MAY_LACK[scope]
+    )
+    return int(connection.execute(f"select {lacking} from {COMPARED[scope]}").fetchall()[0][0])
+
+
+def insert(
+    connection: duckdb.DuckDBPyConnection, lap_file: LapFile, added: Added, at: datetime
+) -> None:
+    """Write the prepared file and the record of it; `at` is in UTC."""
+    connection.execute(
+        """
+        insert into import
+        select (select coalesce(max(import_id), 0) from import) + 1, ?, ?, ?, ?, ?, ?, ?, ?
+        """,
+        [
+            lap_file.name,
+            lap_file.sha256,
+            at,
+            added.laps_added,
+            added.laps_already_there,
+            added.facts_added,
+            added.rounded,
+            ", ".join(added.ignored_columns),
+        ],
+    )
+    if added.facts_added:
+        for scope, facts in MAY_LACK.items():
+            _fill_in(connection, scope, facts)
+    if added.laps_added:
+        connection.execute(INSERT)
+    if added.laps_added or added.facts_added:
+        connection.execute("update data_version set data_version = data_version + 1")
+
+
+def _fill_in(connection: duckdb.DuckDBPyConnection, scope: Scope, facts: tuple[str, ...]) -> None:
+    thing = scope.thing
+    filled = ", ".join(f"{fact} = coalesce({thing}.{fact}, new.{fact})" for fact in facts)
+    lacking = " or ".join(f"{thing}.{f} is null and new.{f} is not null" for f in facts)
+    connection.execute(
+        f"""
+        update {thing} set {filled}
+        from new_{thing} as new
+        where {thing}.{thing}_id = new.{thing}_id and ({lacking})
+        """
+    )

@@ -1,0 +1,73 @@
+"""Bringing a store to this program's schema, in numbered steps.
+
+`schema.sql` is the schema as it is now; run on an older store it adds new tables and renews the
+views. Only a change to a table that exists needs a step here: version n's step is run on a store of
+version n - 1 before `schema.sql`. All of it is one transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from types import MappingProxyType
+
+import duckdb
+
+from benchmark.errors import BenchmarkError
+
+VERSION = 1
+STEPS: Mapping[int, str] = MappingProxyType({})
+
+
+def version_of(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """Give the schema version of an opened store, 0 where the file holds no table at all.
+
+    Raises
+    ------
+    BenchmarkError
+        The file holds other tables, or was made by a newer program.
+    """
+    tables = {
+        name for (name,) in connection.execute("select table_name from duckdb_tables()").fetchall()
+    }
+    if not tables:
+        return 0
+    if "schema_version" not in tables:
+        raise BenchmarkError(
+            f"{path} is a DuckDB file, but no store of laps; name another with --db"
+        )
+    version = int(
+        connection.execute("select coalesce(max(version), 0) from schema_version").fetchall()[0][0]
+    )
+    if version > VERSION:
+        raise BenchmarkError(
+            f"{path} was made by a newer program (schema {version}, this one knows {VERSION}); "
+            "update this one"
+        )
+    return version
+
+
+def migrate(connection: duckdb.DuckDBPyConnection, version: int) -> None:
+    """Bring a store from `version` to `VERSION` in one transaction; 0 is a new store."""
+    connection.execute("begin")
+    try:
+        for step in range(version + 1 if version else VERSION + 1, VERSION + 1):
+            connection.execute(STEPS.get(step, ""))
+        connection.execute(schema())
+        connection.execute("insert into data_version select 0 where not exists (from data_version)")
+        connection.execute("insert into schema_version values (?, now()::timestamp)", [VERSION])
+        connection.execute("commit")
+    except BaseException:
+        connection.execute("rollback")
+        raise
+
+
+def new_store(connection: duckdb.DuckDBPyConnection) -> None:
+    """Fill an empty database with the schema."""
+    migrate(connection, 0)
+
+
+def schema() -> str:
+    """Give the SQL of the schema as it is now."""
+    return resources.files("benchmark.store").joinpath("schema.sql").read_text(encoding="utf-8")

@@ -1,0 +1,176 @@
+"""Opening the store's file so that readers and writers of several processes take turns.
+
+DuckDB gives a file to one writer or to several readers. Retrying alone starves the writer, so a
+lock file stands beside the store: a reader takes it only while it opens, a writer from before it
+opens until it has closed.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+from filelock import FileLock, Timeout
+
+from benchmark.errors import BenchmarkError, NoStore, StoreBusy
+
+PATIENCE_S = 10.0
+RETRY_S = 0.02
+# Configuration is not locked: further readers in this process share the database, and each still
+# has to set its own connection. External access cannot be opened again all the same.
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "enable_external_access": "false",
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "memory_limit": "1GB",
+    "storage_compatibility_version": "v1.5.0",
+}
+BUSY = ("Could not set lock", "different configuration", "being used by another process")
+
+
+@dataclass(slots=True)
+class Opened:
+    """A connection to the store, and the lock where it is a writer's."""
+
+    connection: duckdb.DuckDBPyConnection
+    lock: FileLock | None = None
+
+    def close(self) -> None:
+        """Close the connection first: an unlocked file must not be open for writing."""
+        self.connection.close()
+        if self.lock is not None:
+            self.lock.release()
+
+
+def no_store(path: Path) -> NoStore:
+    """Say that there is no store, and how to get one."""
+    return NoStore(f"no store at {path} yet: run `benchmark import FILE...` or `benchmark demo`")
+
+
+def open_reader(path: Path, patience_s: float = PATIENCE_S) -> Opened:
+    """Open the store to ask; the lock is held only meanwhile.
+
+    Raises
+    ------
+    NoStore, StoreBusy
+        There is no such file, or it stayed in use for `patience_s`. [s]
+    BenchmarkError
+        The file is no DuckDB file.
+    """
+    until = time.monotonic() + patience_s
+    _refuse_missing(path)
+    try:
+        lock = _take_lock(path, until)
+    except PermissionError:  # nobody can write in such a folder, so there is nobody to wait for
+        return Opened(_connect(path, until, read_only=True))
+    try:
+        return Opened(_connect(path, until, read_only=True))
+    finally:
+        lock.release()
+
+
+def open_writer(
+    path: Path,
+    new: Callable[[duckdb.DuckDBPyConnection], None] | None = None,
+    patience_s: float = PATIENCE_S,
+) -> Opened:
+    """Open the store to change it; where `new` is given it fills a store that is not there yet.
+
+    Raises
+    ------
+    NoStore, StoreBusy
+        There is no such file (or no such folder), or it stayed in use for `patience_s`. [s]
+    BenchmarkError
+        The file is no DuckDB file.
+    """
+    until = time.monotonic() + patience_s
+    if new is None or not path.parent.is_dir():
+        _refuse_missing(path)
+    lock = _take_lock(path, until)
+    try:
+        if new is not None and not _is_there(path):
+            _create(path, new)
+        _refuse_missing(path)
+        return Opened(_connect(path, until, read_only=False), lock)
+    except BaseException:
+        lock.release()
+        raise
+
+
+def memory() -> duckdb.DuckDBPyConnection:
+    """Open a store that is nowhere: what an import would do is tried out on it."""
+    connection = duckdb.connect(":memory:", config=CONFIG)
+    connection.execute("set enable_progress_bar = false")
+    return connection
+
+
+def _create(path: Path, new: Callable[[duckdb.DuckDBPyConnection], None]) -> None:
+    """Make the store beside its place and move it there: a kill leaves all of it or nothing."""
+    draft = path.with_name(f"{path.name}.new")
+    for left in (draft, draft.with_name(f"{draft.name}.wal")):
+        left.unlink(missing_ok=True)
+    with duckdb.connect(str(draft), config=CONFIG) as connection:
+        new(connection)
+        connection.execute("checkpoint")
+    draft.replace(path)
+
+
+def _is_there(path: Path) -> bool:
+    """Tell whether there is a file with something in it; `stat` does not touch DuckDB's lock."""
+    return path.is_file() and path.stat().st_size > 0
+
+
+def _refuse_missing(path: Path) -> None:
+    if not _is_there(path):
+        raise no_store(path)
+
+
+def _take_lock(path: Path, until: float) -> FileLock:
+    lock = FileLock(f"{path}.lock", poll_interval=RETRY_S, thread_local=False)
+    try:
+        lock.acquire(timeout=max(until - time.monotonic(), 0))
+    except Timeout:
+        raise _busy(path, _why_closed(path)) from None
+    return lock
+
+
+def _connect(path: Path, until: float, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    while True:
+        try:
+            connection = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
+        except (duckdb.IOException, duckdb.ConnectionException) as error:
+            if not any(sign in str(error) for sign in BUSY):
+                raise BenchmarkError(f"{path} is no store of laps: {_short(error)}") from error
+            if time.monotonic() > until:
+                raise _busy(path, str(error)) from error
+            time.sleep(RETRY_S)
+        else:
+            connection.execute("set enable_progress_bar = false")
+            return connection
+
+
+def _why_closed(path: Path) -> str:
+    """Give DuckDB's words for why the file cannot be opened: they name the process."""
+    try:
+        duckdb.connect(str(path), read_only=True, config=CONFIG).close()
+    except duckdb.Error as error:
+        return str(error)
+    return ""
+
+
+def _busy(path: Path, why: str) -> StoreBusy:
+    named = re.search(r"PID (\d+)", why)
+    if "different configuration" in why:
+        who = f"this process (PID {os.getpid()})"
+    else:
+        who = f"another process (PID {named[1]})" if named else "another process"
+    return StoreBusy(f"{path} is busy: {who} holds it; try again when that has finished")
+
+
+def _short(error: Exception) -> str:
+    return str(error).splitlines()[0]

@@ -1,0 +1,277 @@
+-- The store: one DuckDB file. This script is run on every store that is opened for writing by a
+-- newer program, so each statement adds what is missing and leaves what is there.
+--
+-- There are no primary and foreign keys and no checks: they made loading seven times slower and
+-- cannot be altered. The rules are kept by the import's checks and by tests.
+
+-- One row is one version of this schema that the store has been brought to.
+create table if not exists schema_version (version integer not null, migrated_at timestamp not null);
+
+-- The one row counts the changes to laps, so that an answer can tell whether its fit is stale.
+create table if not exists data_version (data_version bigint not null);
+
+-- One row is one circuit.
+create table if not exists circuit (circuit_id integer not null, circuit varchar not null);
+
+-- One row is one configuration of a circuit; two layouts never compare.
+create table if not exists layout (
+    layout_id integer not null,
+    circuit_id integer not null,
+    layout varchar not null
+);
+
+-- One row is one make, model and generation of car.
+create table if not exists model (model_id integer not null, model varchar not null);
+
+-- One row is one individual car: the entry that is ranked.
+create table if not exists build (
+    build_id integer not null,
+    build varchar not null,
+    model_id integer not null
+);
+
+-- One row is one person who drove. The level is a fact of a run: people learn.
+create table if not exists driver (driver_id integer not null, driver varchar not null);
+
+-- One row is one day at one circuit.
+create table if not exists event (
+    event_id integer not null,
+    circuit_id integer not null,
+    date date not null
+);
+
+-- One row is one session of an event on one layout. Its weather stands with its runs, since a
+-- session of 25 minutes sees more than one; view session_conditions sums it up.
+create table if not exists session (
+    session_id integer not null,
+    event_id integer not null,
+    layout_id integer not null,
+    session varchar not null,
+    start_time varchar
+);
+
+-- One row is one outing of a build within a session: who drove, the specification and the tyre on
+-- that day, and the weather that was recorded for it. NULL is not recorded.
+create table if not exists run (
+    run_id integer not null,
+    session_id integer not null,
+    build_id integer not null,
+    run integer not null,
+    driver_id integer not null,
+    driver_level varchar,
+    induction varchar,
+    mod_engine integer,
+    mod_drivetrain integer,
+    mod_suspension integer,
+    mod_aero integer,
+    mod_weight integer,
+    mod_brakes integer,
+    tyre_category varchar not null,
+    treadwear integer,
+    tyre_heat_cycles integer,
+    air_temp_c double,
+    track_temp_c double,
+    pressure_hpa double,
+    humidity_pct double,
+    wind_mps double,
+    altitude_m double,
+    surface varchar not null
+);
+
+-- One row is one accepted lap, of whatever kind.
+create table if not exists lap (
+    lap_id bigint not null,
+    run_id integer not null,
+    lap integer not null,
+    lap_time_s decimal(9, 4) not null,
+    lap_kind varchar not null,
+    timing varchar,
+    timing_u_s double,
+    evidence varchar,
+    import_id integer not null
+);
+
+-- One row is one file that was taken in, with what it brought.
+create table if not exists import (
+    import_id integer not null,
+    file varchar not null,
+    sha256 varchar not null,
+    imported_at timestamp not null,
+    laps_added bigint not null,
+    laps_already_there bigint not null,
+    facts_added bigint not null,
+    rounded bigint not null,
+    ignored_columns varchar not null
+);
+
+-- One row is one decision of a steward on one lap, never altered. subject is the lap's key as JSON
+-- and hash is the SHA-256 over the entry and the hash of the one before: see stewards.py.
+create table if not exists ruling (
+    ruling_no bigint not null,
+    ruled_at varchar not null,
+    steward varchar not null,
+    action varchar not null,
+    lap_id bigint not null,
+    subject varchar not null,
+    reason varchar not null,
+    previous_hash varchar not null,
+    hash varchar not null
+);
+
+-- One row is one fit of the model, as it was kept; fits are quoted and so never altered.
+create table if not exists fit (
+    fit_no integer not null,
+    fit_id varchar not null,
+    created varchar not null,
+    mode varchar not null,
+    data_version bigint not null,
+    laps_used bigint not null,
+    digest varchar not null,
+    body blob not null
+);
+
+-- One row is one session under the published column names.
+create or replace view session_sheet as
+select
+    session.session_id,
+    circuit.circuit,
+    layout.layout,
+    event.date,
+    session.session,
+    session.start_time
+from session
+join event using (event_id)
+join layout using (layout_id)
+join circuit on circuit.circuit_id = layout.circuit_id;
+
+-- One row is one run under the published column names.
+create or replace view run_sheet as
+select
+    run.run_id,
+    session_sheet.session_id,
+    session_sheet.circuit,
+    session_sheet.layout,
+    session_sheet.date,
+    session_sheet.session,
+    session_sheet.start_time,
+    model.model,
+    run.induction,
+    build.build,
+    driver.driver,
+    run.driver_level,
+    run.mod_engine,
+    run.mod_drivetrain,
+    run.mod_suspension,
+    run.mod_aero,
+    run.mod_weight,
+    run.mod_brakes,
+    run.tyre_category,
+    run.treadwear,
+    run.tyre_heat_cycles,
+    run.air_temp_c,
+    run.track_temp_c,
+    run.pressure_hpa,
+    run.humidity_pct,
+    run.wind_mps,
+    run.altitude_m,
+    run.surface,
+    run.run
+from run
+join session_sheet using (session_id)
+join build using (build_id)
+join model using (model_id)
+join driver using (driver_id);
+
+-- One row is one session with the range of what its runs recorded of the weather.
+create or replace view session_conditions as
+select
+    circuit,
+    layout,
+    date,
+    session,
+    any_value(start_time) as start_time,
+    count(*) as runs,
+    min(air_temp_c) as air_temp_low_c,
+    max(air_temp_c) as air_temp_high_c,
+    min(track_temp_c) as track_temp_low_c,
+    max(track_temp_c) as track_temp_high_c,
+    min(pressure_hpa) as pressure_low_hpa,
+    max(pressure_hpa) as pressure_high_hpa,
+    min(humidity_pct) as humidity_low_pct,
+    max(humidity_pct) as humidity_high_pct,
+    max(wind_mps) as wind_high_mps
+from run_sheet
+group by circuit, layout, date, session;
+
+-- One row is one lap that a steward has struck and not put back.
+create or replace view struck_lap as
+select lap_id, ruling_no, ruled_at, steward, reason
+from ruling
+qualify row_number() over (partition by lap_id order by ruling_no desc) = 1
+and action = 'strike';
+
+-- A lap time as people write it: m:ss.sss, from an hour up h:mm:ss.sss, with a fourth decimal only
+-- where there is one. Counted in ten-thousandths of a second, so that nothing is rounded.
+create or replace macro lap_time_text(lap_time_s) as (
+    with tick as (select cast(lap_time_s * 10000 as bigint) as ticks)
+    select
+        case when ticks >= 36000000
+            then (ticks // 36000000) || ':' || lpad(cast(ticks // 600000 % 60 as varchar), 2, '0')
+            else cast(ticks // 600000 as varchar)
+        end
+        || ':' || lpad(cast(ticks // 10000 % 60 as varchar), 2, '0')
+        || '.' || case when ticks % 10 = 0
+            then lpad(cast(ticks // 10 % 1000 as varchar), 3, '0')
+            else lpad(cast(ticks % 10000 as varchar), 4, '0')
+        end
+    from tick
+);
+
+-- One row is one accepted lap under the published column names, times in seconds.
+create or replace view lap_table as
+select
+    run_sheet.circuit,
+    run_sheet.layout,
+    run_sheet.date,
+    run_sheet.session,
+    run_sheet.start_time,
+    run_sheet.model,
+    run_sheet.induction,
+    run_sheet.build,
+    run_sheet.driver,
+    run_sheet.driver_level,
+    run_sheet.mod_engine,
+    run_sheet.mod_drivetrain,
+    run_sheet.mod_suspension,
+    run_sheet.mod_aero,
+    run_sheet.mod_weight,
+    run_sheet.mod_brakes,
+    run_sheet.tyre_category,
+    run_sheet.treadwear,
+    run_sheet.tyre_heat_cycles,
+    run_sheet.air_temp_c,
+    run_sheet.track_temp_c,
+    run_sheet.pressure_hpa,
+    run_sheet.humidity_pct,
+    run_sheet.wind_mps,
+    run_sheet.altitude_m,
+    run_sheet.surface,
+    run_sheet.run,
+    lap.lap,
+    lap_time_text(lap.lap_time_s) as lap_time,
+    lap.lap_time_s,
+    lap.lap_kind,
+    lap.timing,
+    lap.timing_u_s,
+    lap.evidence,
+    lap.lap_id
+from lap
+join run_sheet using (run_id);
+
+-- One row is one lap that may count: timed, and not struck by a steward.
+create or replace view counted_lap as
+select lap_table.*
+from lap_table
+left join struck_lap using (lap_id)
+where lap_table.lap_kind = 'timed'
+    and struck_lap.lap_id is null;

@@ -1,0 +1,287 @@
+"""The store: one DuckDB file that holds every accepted lap, every import, ruling and fit.
+
+Hold a `Store` for one `with` block, and never while fitting: DuckDB gives the file to one writer or
+to several readers. Values go into SQL as parameters; names of columns come from fixed lists.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self, TypeVar
+
+import pandas as pd
+
+from benchmark.errors import BenchmarkError, FaultyFile, NoFit
+from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
+from benchmark.intake.laptable import LapFile
+from benchmark.intake.query import interruptible
+from benchmark.store import adding, migrate, opening
+from benchmark.store.adding import Added
+
+if TYPE_CHECKING:
+    from benchmark.model.fit import Fit
+
+__all__ = ["Added", "Store"]
+
+T = TypeVar("T")
+
+
+def _in_frame(column: Column) -> str:
+    """Write how a column goes into a data frame: always as the same type, gaps or not."""
+    if column.kind is Kind.DATE:
+        return f"cast({column.name} as varchar) as {column.name}"
+    if column.kind is Kind.LAP_TIME:
+        return "cast(lap_time_s as double) as lap_time_s"
+    if column.kind in (Kind.LEVEL, Kind.WHOLE) and column.name not in LAP_KEY:
+        return f"cast({column.name} as double) as {column.name}"
+    return column.name
+
+
+FRAME = ", ".join(_in_frame(column) for column in COLUMNS)
+ORDER = ", ".join(LAP_KEY)
+
+
+class Store:
+    """An open store, a context manager: read-only unless it was opened to write."""
+
+    def __init__(self, path: Path, opened: opening.Opened) -> None:
+        self.path = path
+        self._opened = opened
+        self._connection = opened.connection
+
+    @classmethod
+    def open(cls, path: Path | str, *, write: bool = False, create: bool = False) -> Self:
+        """Open the store, waiting up to 10 s for a turn; `create` makes one that can be written.
+
+        Raises
+        ------
+        NoStore
+            There is none (or, where it is to be created, no such folder).
+        StoreBusy
+            Another process holds it; the message names the process.
+        BenchmarkError
+            The file is no store of laps, or one of a newer program.
+        """
+        path = Path(path)
+        if write or create:
+            return cls(path, _open_writer(path, create=create))
+        return cls(path, _open_reader(path))
+
+    @classmethod
+    def empty(cls) -> Self:
+        """Open an empty store that is nowhere, to try an import where there is no store yet."""
+        connection = opening.memory()
+        migrate.new_store(connection)
+        return cls(Path(":memory:"), opening.Opened(connection))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file, and of the lock."""
+        self._opened.close()
+
+    # Laps
+
+    def add(self, lap_file: LapFile) -> Added:
+        """Take in a lap file, the whole of it or nothing.
+
+        Raises
+        ------
+        FaultyFile
+            The file has faults, or contradicts the store; each one is named.
+        """
+        return self._write(lambda: self._add(lap_file))
+
+    def check(self, lap_file: LapFile) -> Added:
+        """Say what `add` would bring, and change nothing; a read-only store will do.
+
+        Raises
+        ------
+        FaultyFile
+            As `add`.
+        """
+        return self._ask(lambda: self._look(lap_file))
+
+    def counted_laps(self) -> pd.DataFrame:
+        """Give the laps that count: timed, and not struck; all surfaces, ordered by the lap's key.
+
+        Returns
+        -------
+        DataFrame
+            The columns of the lap table, with `lap_time_s` [s] for `lap_time` and `date` as ISO
+            8601 text; what is not recorded is missing (NaN).
+        """
+        return self._frame(f"select {FRAME} from counted_lap order by {ORDER}")
+
+    def accepted_laps(self) -> pd.DataFrame:
+        """Give every lap of whatever kind, as `counted_laps`, with `lap_id` and `struck`."""
+        return self._frame(
+            f"""
+            select {FRAME}, lap_id, struck_lap.lap_id is not null as struck
+            from lap_table left join struck_lap using (lap_id)
+            order by {ORDER}
+            """
+        )
+
+    def imports(self) -> pd.DataFrame:
+        """Give the files that were taken in, newest first, with their digests and counts."""
+        return self._frame("from import order by import_id desc")
+
+    def data_version(self) -> int:
+        """Give the number of changes to laps so far: a fit of an older version is stale."""
+        return int(self._rows("select data_version from data_version")[0][0])
+
+    def names(self, column: str) -> list[str]:
+        """Give what the laps have in one column of names, such as `circuit` or `build`, sorted.
+
+        Raises
+        ------
+        KeyError
+            Not a column of names.
+        """
+        query = {
+            "circuit": "select circuit from circuit",
+            "model": "select model from model",
+            "build": "select build from build",
+            "driver": "select driver from driver",
+        }[column]
+        return [name for (name,) in self._rows(f"{query} order by all")]
+
+    def layouts(self, circuit: str) -> list[str]:
+        """Give the layouts of a circuit, sorted; none for a circuit that the store has not."""
+        query = "select layout from session_sheet where circuit = ? group by all order by all"
+        rows = self._rows(query, [circuit])
+        return [layout for (layout,) in rows]
+
+    # Fits
+
+    def keep_fit(self, fit: Fit) -> None:
+        """Keep a fit; keeping the same one again changes nothing."""
+        body = fit.to_bytes()
+        meta = [fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used]
+        self._write(lambda: self._keep(meta, body))
+
+    def latest_fit(self) -> Fit:
+        """Give the fit that was kept last.
+
+        Raises
+        ------
+        NoFit
+            Nothing has been fitted yet.
+        BenchmarkError
+            The kept fit is damaged.
+        """
+        from benchmark.model.fit import Fit  # numpy and scipy are heavy: loaded where needed
+
+        return Fit.from_bytes(self.latest_fit_bytes())
+
+    def latest_fit_bytes(self) -> bytes:
+        """Give the body of the fit that was kept last.
+
+        Raises
+        ------
+        NoFit, BenchmarkError
+            As `latest_fit`.
+        """
+        rows = self._rows("select body, digest from fit order by fit_no desc limit 1")
+        if not rows:
+            raise NoFit(f"no fit in {self.path} yet: run `benchmark fit --db {self.path}`")
+        body, digest = rows[0]
+        if hashlib.sha256(body).hexdigest() != digest:
+            raise BenchmarkError(f"the fit in {self.path} is damaged: run `benchmark fit` again")
+        return bytes(body)
+
+    def fits(self) -> pd.DataFrame:
+        """Give the record of the fits, newest first, without their bodies."""
+        return self._frame("select * exclude (body) from fit order by fit_no desc")
+
+    # How it is done
+
+    def _look(self, lap_file: LapFile) -> Added:
+        adding.prepare(self._connection, lap_file)
+        faults = [*lap_file.faults, *adding.contradictions(self._connection, lap_file.name)]
+        if faults:
+            raise FaultyFile(sorted(faults, key=lambda fault: fault.row or 0))
+        return adding.count(self._connection, lap_file)
+
+    def _add(self, lap_file: LapFile) -> Added:
+        added = self._look(lap_file)
+        adding.insert(self._connection, lap_file, added, _now())
+        return added
+
+    def _keep(self, meta: Sequence[object], body: bytes) -> None:
+        digest = hashlib.sha256(body).hexdigest()
+        self._connection.execute(
+            """
+            insert into fit
+            select (select coalesce(max(fit_no), 0) from fit) + 1, ?, ?, ?, ?, ?, ?, ?
+            where ? not in (select digest from fit)
+            """,
+            [*meta, digest, body, digest],
+        )
+
+    def _ask(self, work: Callable[[], T]) -> T:
+        return interruptible(self._connection, work)
+
+    def _write(self, work: Callable[[], T]) -> T:
+        """Do the work as one transaction: all of it, or after any error none."""
+        self._connection.execute("begin")
+        try:
+            done = interruptible(self._connection, work)
+            self._connection.execute("commit")
+        except BaseException:
+            self._connection.execute("rollback")
+            raise
+        return done
+
+    def _rows(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        # The fetch belongs to the work: DuckDB answers as it is asked, errors come with the rows.
+        return self._ask(lambda: self._connection.execute(query, list(values)).fetchall())
+
+    def _frame(self, query: str) -> pd.DataFrame:
+        table = self._ask(lambda: self._connection.sql(query).to_arrow_table())
+        frame: pd.DataFrame = table.to_pandas()
+        return frame
+
+
+def _now() -> datetime:
+    return datetime.now(UTC).replace(tzinfo=None, microsecond=0)
+
+
+def _open_writer(path: Path, *, create: bool) -> opening.Opened:
+    opened = opening.open_writer(path, migrate.new_store if create else None)
+    try:
+        version = migrate.version_of(opened.connection, path)
+        if version < migrate.VERSION:
+            migrate.migrate(opened.connection, version)
+    except BaseException:
+        opened.close()
+        raise
+    return opened
+
+
+def _open_reader(path: Path) -> opening.Opened:
+    opened = opening.open_reader(path)
+    try:
+        version = migrate.version_of(opened.connection, path)
+    except BaseException:
+        opened.close()
+        raise
+    if version == migrate.VERSION:
+        return opened
+    opened.close()
+    _open_writer(path, create=False).close()
+    return opening.open_reader(path)
