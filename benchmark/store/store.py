@@ -7,8 +7,9 @@ to several readers. Values go into SQL as parameters; names of columns come from
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
@@ -16,16 +17,18 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar
 import pandas as pd
 
 from benchmark.errors import BenchmarkError, FaultyFile, NoFit
+from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
 from benchmark.intake.laptable import LapFile
 from benchmark.intake.query import interruptible
-from benchmark.store import adding, migrate, opening
+from benchmark.store import adding, exporting, migrate, opening, stewards
 from benchmark.store.adding import Added
+from benchmark.store.stewards import Ruling
 
 if TYPE_CHECKING:
     from benchmark.model.fit import Fit
 
-__all__ = ["Added", "Store"]
+__all__ = ["Added", "Ruling", "Store"]
 
 T = TypeVar("T")
 
@@ -166,6 +169,56 @@ class Store:
         rows = self._rows(query, [circuit])
         return [layout for (layout,) in rows]
 
+    def export(self, out: Path) -> int:
+        """Write every accepted lap as a lap table, `.csv` or `.parquet`, and give their number.
+
+        Raises
+        ------
+        BadQuestion
+            The file's name ends otherwise.
+        OSError
+            The file cannot be written.
+        """
+        return self._ask(lambda: exporting.export(self._connection, Path(out)))
+
+    # Rulings
+
+    def strike(
+        self, lap: Mapping[str, Value], *, steward: str, reason: str, at: datetime | None = None
+    ) -> Ruling:
+        """Take a lap out of the count; `lap` is its key, all seven columns.
+
+        Raises
+        ------
+        BadQuestion
+            No such lap, one that is struck already, or no steward or reason.
+        """
+        return self._rule(stewards.STRIKE, lap, steward, reason, at)
+
+    def unstrike(
+        self, lap: Mapping[str, Value], *, steward: str, reason: str, at: datetime | None = None
+    ) -> Ruling:
+        """Put a struck lap back into the count.
+
+        Raises
+        ------
+        BadQuestion
+            No such lap, one that is not struck, or no steward or reason.
+        """
+        return self._rule(stewards.UNSTRIKE, lap, steward, reason, at)
+
+    def rulings(self) -> list[Ruling]:
+        """Give the stewards' record, oldest first, its chain checked.
+
+        Raises
+        ------
+        BenchmarkError
+            The record was altered since it was written.
+        """
+        record = self._ask(lambda: stewards.rulings(self._connection))
+        stewards.check_chain(record)
+        return record
+
     # Fits
 
     def keep_fit(self, fit: Fit) -> None:
@@ -221,6 +274,17 @@ class Store:
         added = self._look(lap_file)
         adding.insert(self._connection, lap_file, added, _now())
         return added
+
+    def _rule(
+        self,
+        action: str,
+        lap: Mapping[str, Value],
+        steward: str,
+        reason: str,
+        at: datetime | None,
+    ) -> Ruling:
+        ruling = partial(stewards.rule, self._connection, action, lap)
+        return self._write(lambda: ruling(steward=steward, reason=reason, at=at))
 
     def _keep(self, meta: Sequence[object], body: bytes) -> None:
         digest = hashlib.sha256(body).hexdigest()
