@@ -241,13 +241,3 @@ SQL_READERS: dict[Kind, Callable[[Column], str]] = {
     Kind.CLOCK: _clock_sql,
     Kind.LAP_TIME: _lap_time_sql,
 }
-SQL_TYPES = {
-    Kind.TEXT: "varchar",
-    Kind.CHOICE: "varchar",
-    Kind.LEVEL: "integer",
-    Kind.WHOLE: "integer",
-    Kind.QUANTITY: "double",
-    Kind.DATE: "date",
-    Kind.CLOCK: "varchar",
-    Kind.LAP_TIME: "decimal(9, 4)",
-}

@@ -47,7 +47,12 @@ class Scope:
     way_on: str
 
 
-BUILD = Scope("build", ("build",), facts_of(FactOf.BUILD), "a build is one individual car")
+BUILD = Scope(
+    "build",
+    ("build",),
+    facts_of(FactOf.BUILD),
+    "it is one individual car; correct one, or name two builds",
+)
 SESSION = Scope("session", RUN_KEY[:4], facts_of(FactOf.SESSION), "correct one of them")
 RUN = Scope("run", RUN_KEY, facts_of(FactOf.RUN), "correct one, or give them two run numbers")
 LAP = Scope("lap", LAP_KEY, facts_of(FactOf.LAP), "correct one, or give them two lap numbers")
@@ -131,22 +136,28 @@ def disagreements(connection: duckdb.DuckDBPyConnection, scope: Scope) -> Iterat
                 where {column} is not null and {_known(scope)}
                 window same as (partition by {", ".join(scope.key)} order by row)
             )
-            select row, coalesce(staged.{fact}, ''), fact, first_row, first_fact
-            from told join staged using (row)
+            select told.row, staged.{fact}, fact, first_row, first_staged.{fact}, first_fact
+            from told
+            join staged using (row)
+            join staged as first_staged on first_staged.row = first_row
             where fact <> first_fact
-            order by row
+            order by told.row
             """
         ).fetchall()
-        for row, text, value, first_row, first_value in rows:
-            said = f"row {first_row}, of the same {scope.thing}, says {told(fact, first_value)}"
-            way_on = contradiction(scope, fact)
-            empty = "" if text else f"is empty, which means {told(fact, value)}, but "
-            yield Finding(row, fact, text, f"{empty}{said}; {way_on}")
+        for row, text, value, first_row, first_text, first_value in rows:
+            here = "" if text else f"{_empty(fact, value)}, but "
+            first = f"says {told(fact, first_value)}" if first_text else _empty(fact, first_value)
+            message = f"{here}row {first_row}, of the same {scope.thing}, {first}; "
+            yield Finding(row, fact, text or "", message + contradiction(scope, fact))
 
 
 def contradiction(scope: Scope, fact: str) -> str:
     """Say what two rows about one thing that differ in a fact mean, and what to do."""
     return f"a {scope.thing} has one {BY_NAME[fact].noun}: {scope.way_on}"
+
+
+def _empty(fact: str, value: Value) -> str:
+    return f"is empty, which means {told(fact, value)}"
 
 
 def told(column: str, value: Value) -> str:

@@ -8,9 +8,10 @@ nothing else is counted once.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
+from queue import SimpleQueue
 from typing import TypeAlias
 
 import duckdb
@@ -18,9 +19,27 @@ import pandas as pd
 import pyarrow as pa
 
 from benchmark.errors import Fault
-from benchmark.intake.cells import ROUNDED, SQL_TYPES
-from benchmark.intake.checks import SCOPES, cell_findings, disagreements, read_cells
-from benchmark.intake.columns import COLUMNS, LAP_KEY, NAMES, RUN_KEY, Column, FactOf, stored_name
+from benchmark.intake.cells import ROUNDED
+from benchmark.intake.checks import (
+    BUILD,
+    LAP,
+    RUN,
+    SCOPES,
+    SESSION,
+    cell_findings,
+    disagreements,
+    read_cells,
+)
+from benchmark.intake.columns import (
+    BY_NAME,
+    COLUMNS,
+    LAP_KEY,
+    NAMES,
+    RUN_KEY,
+    Column,
+    Kind,
+    stored_name,
+)
 from benchmark.intake.query import interruptible
 from benchmark.intake.source import WholeFile, take_copy
 from benchmark.intake.staging import stage, staging_connection
@@ -30,21 +49,34 @@ __all__ = ["COLUMNS", "Column", "LapFile", "read_lap_table"]
 Progress: TypeAlias = Callable[[float, str], None]
 SHOWN = 80  # characters of a cell that a fault shows
 BATCH_ROWS = 100_000
+TEXT = pa.dictionary(pa.int32(), pa.string())
+ARROW_TYPES = {
+    Kind.TEXT: TEXT,
+    Kind.CHOICE: TEXT,
+    Kind.LEVEL: pa.int32(),
+    Kind.WHOLE: pa.int32(),
+    Kind.QUANTITY: pa.float64(),
+    Kind.DATE: pa.date32(),
+    Kind.CLOCK: TEXT,
+    Kind.LAP_TIME: pa.decimal128(9, 4),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class LapFile:
-    """What was read of a lap table.
+    """What was read of a lap table: the rows without a fault, and the faults.
 
-    `table` holds the rows without a fault, facts of a run filled in and defaults written out, under
-    the contract's names (`lap_time` is `lap_time_s`, a decimal with four places), after the row
-    number. Nothing of a file with faults may be kept; see `faults`.
+    `runs` has one row a run with its facts and those of its session and build (`run_no`, `row`: its
+    first in the file, then the contract's names); `run_laps` one row a lap (`row`, `run_no`, `lap`
+    and its facts; `lap_time_s` is a decimal with four places). Defaults are written out. Nothing
+    may be kept of a file that has faults.
     """
 
     path: Path
     name: str
     sha256: str
-    table: pa.Table
+    runs: pa.Table
+    run_laps: pa.Table
     faults: list[Fault] = field(default_factory=list)
     ignored_columns: list[str] = field(default_factory=list)
     rounded: int = 0
@@ -52,9 +84,10 @@ class LapFile:
 
     @property
     def laps(self) -> pd.DataFrame:
-        """The rows without a fault, one row a lap, indexed by the file's row number."""
-        laps: pd.DataFrame = self.table.to_pandas()
-        return laps.set_index("row")
+        """One row a lap with the contract's columns, indexed by the row in the file."""
+        whole = self.run_laps.join(self.runs.drop_columns("row"), "run_no").sort_by("row")
+        laps: pd.DataFrame = whole.to_pandas().set_index("row")
+        return laps[[stored_name(name) for name in NAMES]]
 
 
 def read_lap_table(
@@ -83,12 +116,16 @@ def read_lap_table(
                 path, Path(folder), lambda done: told(0.15 * done, f"reading {name}")
             )
             with staging_connection(Path(folder), copy) as connection:
+                # A page can be written to by its own thread alone, so news is passed on here.
+                news: SimpleQueue[tuple[float, str]] = SimpleQueue()
                 return interruptible(
-                    connection, lambda: _read(connection, path, name, copy, sha256, told)
+                    connection,
+                    lambda: _read(connection, path, name, copy, sha256, lambda *one: news.put(one)),
+                    lambda: _pass_on(news, told),
                 )
         except WholeFile as whole:
             fault = _whole_fault(name, whole)
-            return LapFile(path, name, sha256, _empty_table(), [fault])
+            return LapFile(path, name, sha256, *_no_laps(), [fault])
 
 
 def _read(
@@ -116,61 +153,62 @@ def _read(
         found += disagreements(connection, scope)
     faults += [Fault(name, f.row, f.column, _shown(f.value), f.message) for f in found]
     told(0.9, f"collecting the laps of {name}")
-    taken, table = _laps(connection, {finding.row for finding in found})
+    runs, run_laps = _collect(connection, {finding.row for finding in found})
     told(1.0, f"read {name}")
     return LapFile(
         path,
         name,
         sha256,
-        table,
+        runs,
+        run_laps,
         sorted(faults, key=_place),
         head.ignored_columns,
         _count(connection, f"from staged where regexp_matches(lap_time, '{ROUNDED}')"),
-        taken - table.num_rows,
+        _count(connection, "from good") - run_laps.num_rows,
     )
 
 
-def _laps(connection: duckdb.DuckDBPyConnection, faulty_rows: set[int]) -> tuple[int, pa.Table]:
-    """Give the number of rows without a fault, and the laps that they tell of."""
+def _collect(
+    connection: duckdb.DuckDBPyConnection, faulty_rows: set[int]
+) -> tuple[pa.Table, pa.Table]:
+    """Give the runs and the laps that the rows without a fault tell of.
+
+    What some rows of a run say holds for all of it; a repeated lap is one.
+    """
     connection.register("faulty", pa.table({"row": pa.array(sorted(faulty_rows), pa.int32())}))
     known = " and ".join(f"{column} is not null" for column in LAP_KEY)
+    key = ", ".join(RUN_KEY)
+    run_facts = ", ".join(f"max({name}) as {name}" for name in (*RUN.facts, *BUILD.facts))
+    lap_facts = ", ".join(f"max({c}) as {c}" for c in map(stored_name, LAP.facts))
     connection.execute(
         f"""
-        create table good as
-        from typed where not suspect and {known} and row not in (select row from faulty)
+        create view good as
+        from typed where not suspect and {known} and row not in (select row from faulty);
+
+        create table run as
+        select cast(row_number() over (order by {key}) as integer) as run_no, min(row) as row,
+            {key}, {run_facts},
+            max(max(start_time)) over (partition by {", ".join(SESSION.key)}) as start_time
+        from good
+        group by {key}
         """
     )
-    connection.execute(f"create table run as {_filled('good', RUN_KEY, FactOf.RUN)}")
-    connection.execute(f"create table session as {_filled('good', RUN_KEY[:4], FactOf.SESSION)}")
-    connection.execute(f"create table lap as {_filled('good', LAP_KEY, FactOf.LAP)}")
-    columns = ", ".join(stored_name(name) for name in NAMES)
-    laps = connection.sql(
+    runs = _encoded(connection.sql("from run order by run_no"))
+    run_laps = connection.sql(
         f"""
-        select row, {columns}
-        from lap
-        join run using ({", ".join(RUN_KEY)})
-        join session using ({", ".join(RUN_KEY[:4])})
+        select min(good.row) as row, run_no, lap, {lap_facts}
+        from good join run using ({key})
+        group by run_no, lap
         order by row
         """
     )
-    return _count(connection, "from good"), _encoded(laps)
+    return runs, _encoded(run_laps)
 
 
-def _filled(table: str, key: tuple[str, ...], fact_of: FactOf) -> str:
-    """Write SQL for one row a run, session or lap, with what any of its rows says."""
-    facts = [stored_name(c.name) for c in COLUMNS if c.fact_of is fact_of]
-    if fact_of is FactOf.LAP:
-        facts.append("model")
-    said = ", ".join(f"max({fact}) as {fact}" for fact in facts)
-    row = "min(row) as row, " if fact_of is FactOf.LAP else ""
-    return f"select {row}{', '.join(key)}, {said} from {table} group by all"
-
-
-def _encoded(laps: duckdb.DuckDBPyRelation) -> pa.Table:
+def _encoded(rows: duckdb.DuckDBPyRelation) -> pa.Table:
     """Fetch in batches, each text kept once a batch: names repeat thousands of times."""
-    reader = laps.to_arrow_reader(BATCH_ROWS)
-    batches = [_encoded_batch(batch) for batch in reader]
-    return pa.Table.from_batches(batches) if batches else _empty_table()
+    reader = rows.to_arrow_reader(BATCH_ROWS)
+    return pa.Table.from_batches(map(_encoded_batch, reader), _encoded_schema(reader.schema))
 
 
 def _encoded_batch(batch: pa.RecordBatch) -> pa.RecordBatch:
@@ -178,19 +216,23 @@ def _encoded_batch(batch: pa.RecordBatch) -> pa.RecordBatch:
         column.dictionary_encode() if pa.types.is_string(column.type) else column
         for column in batch.columns
     ]
-    return pa.RecordBatch.from_arrays(columns, names=batch.schema.names)
+    return pa.RecordBatch.from_arrays(columns, schema=_encoded_schema(batch.schema))
 
 
-def _empty_table() -> pa.Table:
-    types = {
-        "varchar": pa.dictionary(pa.int32(), pa.string()),
-        "integer": pa.int32(),
-        "double": pa.float64(),
-        "date": pa.date32(),
-        "decimal(9, 4)": pa.decimal128(9, 4),
-    }
-    fields = [(stored_name(c.name), types[SQL_TYPES[c.kind]]) for c in COLUMNS]
-    return pa.schema([("row", pa.int32()), *fields]).empty_table()
+def _encoded_schema(schema: pa.Schema) -> pa.Schema:
+    return pa.schema([(f.name, TEXT if pa.types.is_string(f.type) else f.type) for f in schema])
+
+
+def _no_laps() -> tuple[pa.Table, pa.Table]:
+    """Give the runs and laps of a file of which nothing can be read."""
+    run_names = ("run_no", "row", *RUN_KEY, *RUN.facts, *BUILD.facts, *SESSION.facts)
+    lap_names = ("row", "run_no", "lap", *LAP.facts)
+    return _schema(run_names).empty_table(), _schema(lap_names).empty_table()
+
+
+def _schema(names: Iterable[str]) -> pa.Schema:
+    kinds = {name: ARROW_TYPES[BY_NAME[name].kind] for name in NAMES}
+    return pa.schema([(stored_name(name), kinds.get(name, pa.int32())) for name in names])
 
 
 def _count(connection: duckdb.DuckDBPyConnection, what: str) -> int:
@@ -210,6 +252,11 @@ def _shown(value: str) -> str:
     """Write a cell on one line, and shorten a long one."""
     one_line = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in value)
     return one_line if len(one_line) <= SHOWN else f"{one_line[:SHOWN]}..."
+
+
+def _pass_on(news: SimpleQueue[tuple[float, str]], told: Progress) -> None:
+    while not news.empty():
+        told(*news.get())
 
 
 def _silent(share: float, words: str) -> None:

@@ -39,8 +39,14 @@ class _Errand(Generic[T]):
         return self._result[0]
 
 
-def interruptible(connection: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
+def interruptible(
+    connection: duckdb.DuckDBPyConnection,
+    work: Callable[[], T],
+    meanwhile: Callable[[], None] = lambda: None,
+) -> T:
     """Do the work, which uses this connection alone, so that an interrupt stops it.
+
+    `meanwhile` is called again and again by the calling thread, and once when the work is done.
 
     Raises
     ------
@@ -52,10 +58,11 @@ def interruptible(connection: duckdb.DuckDBPyConnection, work: Callable[[], T]) 
     try:
         # Thread.join with a timeout crashed Python 3.11 at exit when it was interrupted.
         while not errand.done.wait(WAIT_S):
-            pass
+            meanwhile()
     except KeyboardInterrupt:
         connection.interrupt()
         while not errand.done.wait(WAIT_S):
             connection.interrupt()
         raise
+    meanwhile()
     return errand.result()

@@ -130,7 +130,9 @@ def _missing(names: list[str], ignored: list[str]) -> list[WholeFile]:
     faults = []
     for column in COLUMNS:
         if column.needed and column.name not in names:
-            near = get_close_matches(column.name, ignored, n=1, cutoff=0.7)
+            near = [
+                cell for cell in ignored if get_close_matches(column.name, [cell.lower()], 1, 0.7)
+            ]
             hint = f' (is it "{near[0]}"?)' if near else ""
             message = f"is missing; add a column {column.name}: {column.meaning}{hint}"
             faults.append(WholeFile(message, column=column.name))

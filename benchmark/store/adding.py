@@ -55,20 +55,14 @@ def prepare(connection: duckdb.DuckDBPyConnection, lap_file: LapFile) -> None:
 
     Their ids are those of the store, NULL for what it does not have yet.
     """
-    key = ", ".join(RUN_KEY)
-    facts = ", ".join(f"any_value({n}) as {n}" for n in (*RUN.facts, "model", "start_time"))
-    lap_facts = ", ".join(f"handed_in.{stored_name(name)}" for name in LAP.facts)
-    connection.register("handed_in", lap_file.table)
+    connection.register("handed_run", lap_file.runs)
+    connection.register("handed_lap", lap_file.run_laps)
     connection.execute(
         f"""
         create or replace temp table new_run as
-        with handed_run as (
-            select {key}, min(row) as row, {facts} from handed_in group by {key}
-        )
-        select cast(row_number() over (order by {key}) as integer) as run_no, handed_run.*,
-            run_sheet.run_id
+        select handed_run.*, run_sheet.run_id
         from handed_run
-        left join run_sheet using ({key});
+        left join run_sheet using ({", ".join(RUN_KEY)});
 
         create or replace temp table new_session as
         select session_sheet.session_id, min(new_run.row) as row,
@@ -78,13 +72,14 @@ def prepare(connection: duckdb.DuckDBPyConnection, lap_file: LapFile) -> None:
         group by session_sheet.session_id;
 
         create or replace temp table new_lap as
-        select handed_in.row, new_run.run_no, handed_in.lap, {lap_facts}, lap.lap_id
-        from handed_in
-        join new_run using ({key})
-        left join lap on lap.run_id = new_run.run_id and lap.lap = handed_in.lap
+        select handed_lap.*, lap.lap_id
+        from handed_lap
+        join new_run using (run_no)
+        left join lap on lap.run_id = new_run.run_id and lap.lap = handed_lap.lap
         """
     )
-    connection.unregister("handed_in")
+    connection.unregister("handed_run")
+    connection.unregister("handed_lap")
 
 
 def contradictions(connection: duckdb.DuckDBPyConnection, file: str) -> list[Fault]:

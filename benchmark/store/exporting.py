@@ -41,6 +41,7 @@ def export(connection: duckdb.DuckDBPyConnection, out: Path) -> int:
     laps = connection.sql(f"select {columns} from lap_table order by {order}")
     draft = out.with_name(f".{out.name}.part")
     try:
+        draft.touch()  # a place that cannot be written to raises OSError here, not DuckDB's error
         written = (_write_csv if suffix == ".csv" else _write_parquet)(laps, draft)
         draft.replace(out)
     finally:

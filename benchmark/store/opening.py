@@ -52,7 +52,7 @@ def no_store(path: Path) -> NoStore:
     return NoStore(f"no store at {path} yet: run `benchmark import FILE...` or `benchmark demo`")
 
 
-def open_reader(path: Path, patience_s: float = PATIENCE_S) -> Opened:
+def open_reader(path: Path, patience_s: float) -> Opened:
     """Open the store to ask; the lock is held only meanwhile.
 
     Raises
@@ -77,7 +77,8 @@ def open_reader(path: Path, patience_s: float = PATIENCE_S) -> Opened:
 def open_writer(
     path: Path,
     new: Callable[[duckdb.DuckDBPyConnection], None] | None = None,
-    patience_s: float = PATIENCE_S,
+    *,
+    patience_s: float,
 ) -> Opened:
     """Open the store to change it; where `new` is given it fills a store that is not there yet.
 

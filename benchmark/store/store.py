@@ -57,8 +57,15 @@ class Store:
         self._connection = opened.connection
 
     @classmethod
-    def open(cls, path: Path | str, *, write: bool = False, create: bool = False) -> Self:
-        """Open the store, waiting up to 10 s for a turn; `create` makes one that can be written.
+    def open(
+        cls,
+        path: Path | str,
+        *,
+        write: bool = False,
+        create: bool = False,
+        patience_s: float = opening.PATIENCE_S,
+    ) -> Self:
+        """Open the store, waiting `patience_s` for a turn; `create` makes one, to be written.
 
         Raises
         ------
@@ -71,8 +78,8 @@ class Store:
         """
         path = Path(path)
         if write or create:
-            return cls(path, _open_writer(path, create=create))
-        return cls(path, _open_reader(path))
+            return cls(path, _open_writer(path, patience_s, create=create))
+        return cls(path, _open_reader(path, patience_s))
 
     @classmethod
     def empty(cls) -> Self:
@@ -325,8 +332,8 @@ def _now() -> datetime:
     return datetime.now(UTC).replace(tzinfo=None, microsecond=0)
 
 
-def _open_writer(path: Path, *, create: bool) -> opening.Opened:
-    opened = opening.open_writer(path, migrate.new_store if create else None)
+def _open_writer(path: Path, patience_s: float, *, create: bool) -> opening.Opened:
+    opened = opening.open_writer(path, migrate.new_store if create else None, patience_s=patience_s)
     try:
         version = migrate.version_of(opened.connection, path)
         if version < migrate.VERSION:
@@ -337,8 +344,8 @@ def _open_writer(path: Path, *, create: bool) -> opening.Opened:
     return opened
 
 
-def _open_reader(path: Path) -> opening.Opened:
-    opened = opening.open_reader(path)
+def _open_reader(path: Path, patience_s: float) -> opening.Opened:
+    opened = opening.open_reader(path, patience_s)
     try:
         version = migrate.version_of(opened.connection, path)
     except BaseException:
@@ -347,5 +354,5 @@ def _open_reader(path: Path) -> opening.Opened:
     if version == migrate.VERSION:
         return opened
     opened.close()
-    _open_writer(path, create=False).close()
-    return opening.open_reader(path)
+    _open_writer(path, patience_s, create=False).close()
+    return opening.open_reader(path, patience_s)
