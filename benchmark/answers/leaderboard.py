@@ -1,0 +1,143 @@
+"""Who is quickest as timed, who at equal conditions, and how sure that is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from benchmark.answers.entries import (
+    LAP_ORDER,
+    adjustment,
+    check_choices,
+    check_level,
+    check_place,
+    entries_of,
+    laps_in_scope,
+    reference_rows,
+)
+from benchmark.answers.reasons import best_notes
+from benchmark.model.fit import Fit
+from benchmark.model.posterior import interval, p_fastest, rank_sets
+
+FIELDS = (
+    "rank",
+    "build",
+    "model",
+    "class",
+    "driver",
+    "tyre_category",
+    "best_s",
+    "adjusted_s",
+    "low_s",
+    "high_s",
+    "rank_low",
+    "rank_high",
+    "p_fastest",
+    "laps",
+    "raw_rank",
+    "best_date",
+    "best_driver",
+    "best_tyre_category",
+    "conditions_worth_s",
+    "best_note",
+    "notes",
+)
+
+
+def leaderboard(
+    fit: Fit,
+    circuit: str,
+    layout: str = "full",
+    *,
+    adjust: str = "conditions",
+    model: str | None = None,
+    in_class: str | None = None,
+    tyre: str | None = None,
+    surface: str = "dry",
+    level: float = 0.9,
+) -> pd.DataFrame:
+    """Rank the entries at one circuit and layout.
+
+    Parameters
+    ----------
+    fit : the fitted store.
+    circuit, layout : where; two layouts never compare.
+    adjust : what is made equal: `conditions`, `conditions,tyre` or `conditions,tyre,driver`.
+    model, in_class, tyre : keep entries whose model, class and latest tyre category is this.
+    surface : `dry`, `damp` or `wet`; only laps on it put an entry on the board.
+    level : probability that an interval and a set of ranks hold.
+
+    Returns
+    -------
+    One row an entry, quickest first, with the columns of `FIELDS`. Times are in seconds;
+    `adjusted_s` is the posterior median of a clean lap at the reference, `rank` orders it and
+    `raw_rank` orders `best_s`. `rank_low` to `rank_high` are the ranks that stay plausible, taken
+    within joint draws, so that what two entries share cancels. An empty choice has no rows.
+
+    Raises
+    ------
+    BadQuestion
+        An unknown circuit, layout, model, class, tyre category, surface or adjustment.
+    """
+    check_place(fit, circuit, layout)
+    check_choices(fit, model=model, in_class=in_class, tyre=tyre, surface=surface)
+    check_level(level)
+    laps = laps_in_scope(fit, circuit, layout, surface)
+    entries = entries_of(fit, laps["build"].unique(), surface)
+    entries = _chosen(entries, {"model": model, "class": in_class, "tyre_category": tyre})
+    if entries.empty:
+        return pd.DataFrame(columns=list(FIELDS))
+    rows = reference_rows(entries, circuit, layout, surface=surface, adjust=adjustment(adjust))
+    best = _best_laps(laps, entries["build"])
+    board = entries.assign(laps=laps["build"].value_counts().loc[entries["build"]].to_numpy())
+    return _ranked(board.assign(**_adjusted(fit, rows, level), **_as_timed(fit, best, rows)))
+
+
+def _chosen(entries: pd.DataFrame, filters: dict[str, str | None]) -> pd.DataFrame:
+    for column, wanted in filters.items():
+        if wanted is not None:
+            entries = entries[entries[column] == wanted]
+    return entries.reset_index(drop=True)
+
+
+def _best_laps(laps: pd.DataFrame, builds: pd.Series) -> pd.DataFrame:
+    """Each build's quickest lap, the earliest of equals, in the order of `builds`."""
+    quickest = laps.sort_values(["lap_time_s", *LAP_ORDER], kind="stable").drop_duplicates("build")
+    return quickest.set_index("build").loc[builds].reset_index()
+
+
+def _adjusted(fit: Fit, rows: pd.DataFrame, level: float) -> dict[str, np.ndarray]:
+    """The time at the reference with its interval [s], and what joint draws say of the ranks."""
+    log_time = fit.log_time(rows)
+    low, high = interval(log_time, level)
+    rank_low, rank_high = rank_sets(log_time, level)
+    return {
+        "adjusted_s": np.exp(np.median(log_time, axis=0)),
+        "low_s": np.exp(low),
+        "high_s": np.exp(high),
+        "rank_low": rank_low,
+        "rank_high": rank_high,
+        "p_fastest": p_fastest(log_time),
+    }
+
+
+def _as_timed(fit: Fit, best: pd.DataFrame, rows: pd.DataFrame) -> dict[str, Any]:
+    """The quickest lap, whatever it ran then, and what made it differ."""
+    notes = best_notes(fit, best, rows)
+    return {
+        "best_s": best["lap_time_s"].to_numpy(dtype=float),
+        "best_date": best["date"].astype(str).str[:10].to_numpy(),
+        "best_driver": best["driver"].to_numpy(),
+        "best_tyre_category": best["tyre_category"].to_numpy(),
+        "conditions_worth_s": [note.conditions_worth_s for note in notes],
+        "best_note": [note.words or None for note in notes],
+    }
+
+
+def _ranked(board: pd.DataFrame) -> pd.DataFrame:
+    """Order by the adjusted time; entries with equal times share the better rank."""
+    for rank, time_s in (("rank", "adjusted_s"), ("raw_rank", "best_s")):
+        board[rank] = board[time_s].rank(method="min").astype(int)
+    return board.sort_values(["rank", "build"])[list(FIELDS)].reset_index(drop=True)
