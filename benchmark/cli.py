@@ -1,0 +1,96 @@
+"""The command line: gathers the commands and turns errors into sentences and exit codes.
+
+Exit codes: 0 done, 1 a fault of this program, 2 the input or the question was wrong, 130 stopped
+by the user. A new answer is one file in `benchmark.commands` and one line in `COMMANDS`.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Annotated, Any
+
+import typer
+
+from benchmark.commands.application import app as app_command
+from benchmark.commands.demonstration import demo
+from benchmark.commands.exporting import export
+from benchmark.commands.fitting import fit
+from benchmark.commands.importing import import_
+from benchmark.commands.leaderboard import leaderboard
+from benchmark.commands.ruling import rulings, strike, unstrike
+from benchmark.errors import BenchmarkError
+
+COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
+    ("demo", demo),
+    ("app", app_command),
+    ("import", import_),
+    ("export", export),
+    ("fit", fit),
+    ("leaderboard", leaderboard),
+    ("strike", strike),
+    ("unstrike", unstrike),
+    ("rulings", rulings),
+)
+
+Debug = Annotated[
+    bool, typer.Option("--debug", help="Show the traceback of a fault of this program.")
+]
+
+
+@contextmanager
+def exit_codes(debug: bool) -> Iterator[None]:
+    """Turn what is raised inside into one message on standard error and an exit code."""
+    try:
+        yield
+    except BenchmarkError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(2) from error
+    except (typer.Exit, typer.Abort, BrokenPipeError):
+        raise
+    except Exception as error:
+        if debug:
+            raise
+        told = f"{type(error).__name__}: {error}".splitlines()[0]
+        typer.echo(f"a fault of this program: {told} (add --debug for its traceback)", err=True)
+        raise typer.Exit(1) from error
+
+
+def with_debug(function: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the `--debug` option and our exit codes."""
+    signature = inspect.signature(function, eval_str=True)
+    debug = inspect.Parameter(
+        "debug", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=Debug
+    )
+
+    @functools.wraps(function)
+    def command(*args: Any, debug: bool = False, **options: Any) -> None:
+        with exit_codes(debug):
+            function(*args, **options)
+
+    parameters = [*signature.parameters.values(), debug]
+    command.__dict__.pop("__wrapped__")
+    command.__dict__["__signature__"] = signature.replace(parameters=parameters)
+    command.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
+    return command
+
+
+app = typer.Typer(
+    name="benchmark",
+    help="Which modified road car is really the quickest of its class at a circuit, by how much, "
+    "and how sure that is.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+for _name, _function in COMMANDS:
+    app.command(_name)(with_debug(_function))
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

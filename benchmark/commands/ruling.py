@@ -1,0 +1,108 @@
+"""`benchmark strike`, `unstrike` and `rulings`: a steward's decisions on laps, and their record."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import date as Date  # noqa: N812 - `date` is the option's name
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from benchmark.commands.options import DEFAULT_DB, AnswerFormat, Circuit, Db, Layout
+from benchmark.errors import BadQuestion
+from benchmark.show.output import Column, Format
+
+if TYPE_CHECKING:
+    from benchmark.store.stewards import Ruling
+
+Day = Annotated[str, typer.Option("--date", help="Day of the lap, as in 2025-03-31.")]
+Session = Annotated[str, typer.Option("--session", help="Session of the lap, such as S1.")]
+Build = Annotated[str, typer.Option("--build", help="The car that drove it.")]
+Lap = Annotated[int, typer.Option("--lap", help="Number of the lap within its run.")]
+Run = Annotated[int, typer.Option("--run", help="Which outing within the session.")]
+Steward = Annotated[str, typer.Option("--steward", help="Who decides.")]
+Reason = Annotated[str, typer.Option("--reason", help="Why, in words that can be published.")]
+
+
+def strike(
+    circuit: Circuit,
+    date: Day,
+    session: Session,
+    build: Build,
+    lap: Lap,
+    steward: Steward,
+    reason: Reason,
+    layout: Layout = "full",
+    run: Run = 1,
+    db: Db = DEFAULT_DB,
+) -> None:
+    """Take one lap out of the count, with the steward's reason."""
+    from benchmark.store.store import Store
+
+    key = _key(circuit, layout, date, session, build, run, lap)
+    with Store.open(db, write=True) as store:
+        ruling = store.strike(key, steward=steward, reason=reason)
+    typer.echo(_told(ruling))
+
+
+def unstrike(
+    circuit: Circuit,
+    date: Day,
+    session: Session,
+    build: Build,
+    lap: Lap,
+    steward: Steward,
+    reason: Reason,
+    layout: Layout = "full",
+    run: Run = 1,
+    db: Db = DEFAULT_DB,
+) -> None:
+    """Put a struck lap back into the count, with the steward's reason."""
+    from benchmark.store.store import Store
+
+    key = _key(circuit, layout, date, session, build, run, lap)
+    with Store.open(db, write=True) as store:
+        ruling = store.unstrike(key, steward=steward, reason=reason)
+    typer.echo(_told(ruling))
+
+
+def rulings(db: Db = DEFAULT_DB, format: AnswerFormat = Format.TABLE) -> None:
+    """Show the stewards' decisions, oldest first."""
+    import pandas as pd
+
+    from benchmark.show.output import print_frame
+    from benchmark.store.store import Store
+
+    with Store.open(db) as store:
+        record = store.rulings()
+    fields = ["ruling_no", "ruled_at", "steward", "action", "subject", "reason", "hash"]
+    frame = pd.DataFrame([asdict(ruling) for ruling in record], columns=fields)
+    headings = ("No.", "Ruled at (UTC)", "Steward", "Decision", "Lap", "Reason")
+    columns = [
+        Column(heading, [str(cell) for cell in frame[field]])
+        for heading, field in zip(headings, fields, strict=False)
+    ]
+    print_frame(frame, format, {}, columns)
+
+
+def _key(
+    circuit: str, layout: str, date: str, session: str, build: str, run: int, lap: int
+) -> dict[str, str | int | Date]:
+    try:
+        day = Date.fromisoformat(date)
+    except ValueError:
+        raise BadQuestion(f'date "{date}": write it as in 2025-03-31') from None
+    return {
+        "circuit": circuit,
+        "layout": layout,
+        "date": day,
+        "session": session,
+        "build": build,
+        "run": run,
+        "lap": lap,
+    }
+
+
+def _told(ruling: Ruling) -> str:
+    done = "struck: it counts no more" if ruling.action == "strike" else "counts again"
+    return f"ruling {ruling.ruling_no}: the lap {done}; run `benchmark fit` to answer from it"

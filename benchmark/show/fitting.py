@@ -1,0 +1,56 @@
+"""Fitting a store, the same from the command line and from a page, and what came of it in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchmark.show.words import count_text
+
+if TYPE_CHECKING:
+    from benchmark.model.fit import Fit
+
+
+def fit_store(
+    db: Path,
+    report: Callable[[float, str], None],
+    *,
+    mode: str = "auto",
+    seed: int = 1,
+    widen: float = 1.0,
+) -> Fit:
+    """Fit the store's counted laps and keep the fit; the store is not held meanwhile.
+
+    Parameters
+    ----------
+    db : the store.
+    report : takes the share done (0 to 1) and what is being done.
+    mode, seed : as for `benchmark.model.pace.fit`.
+    widen : what every prior's width is multiplied by.
+
+    Raises
+    ------
+    NoStore, StoreBusy, FitFailed, BadQuestion
+        There is no store, another process holds it, its laps cannot be fitted, or `widen` is out
+        of bounds.
+    """
+    from benchmark.model.pace import fit
+    from benchmark.model.priors import STANDARD_PRIORS
+    from benchmark.store.store import Store
+
+    priors = STANDARD_PRIORS.widened(widen)
+    with Store.open(db) as store:
+        laps, version = store.counted_laps(), store.data_version()
+    found = fit(laps, priors=priors, mode=mode, seed=seed, progress=report, data_version=version)
+    with Store.open(db, write=True) as store:
+        store.keep_fit(found)
+    return found
+
+
+def fit_lines(fit: Fit) -> list[str]:
+    """Say what a fit rests on: its laps, its mode, laps left out by reason, cautions."""
+    laps, builds = count_text(fit.laps_used, "counted lap"), count_text(len(fit.entries), "build")
+    first = f"Fit {fit.fit_id} on {laps} of {builds}, {fit.mode} mode. {fit.mode_note}".rstrip()
+    left_out = [f"Left out, {why}: {count_text(n, 'lap')}." for why, n in fit.left_out.items()]
+    return [first, *left_out, *(f"Caution: {warning}" for warning in fit.warnings)]

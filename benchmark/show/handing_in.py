@@ -1,0 +1,86 @@
+"""Taking in a lap table, the same from the command line and from a page, and what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchmark.errors import Fault, FaultyFile, NoStore
+from benchmark.show.words import count_text
+
+if TYPE_CHECKING:
+    from benchmark.intake.laptable import LapFile
+    from benchmark.store.store import Added
+
+Report = Callable[[float, str], None]
+
+
+def read_file(path: Path, report: Report, *, name: str | None = None) -> LapFile:
+    """Read one lap table, called `name` in its faults, with all of them.
+
+    Raises
+    ------
+    FaultyFile
+        The file cannot be opened.
+    """
+    from benchmark.intake.laptable import read_lap_table
+
+    try:
+        return read_lap_table(path, name=name, progress=report)
+    except OSError as error:
+        why = f"cannot be read: {error.strerror or error}"
+        raise FaultyFile([Fault(path.name, None, "-", "", why)]) from error
+
+
+def check_file(db: Path, lap_file: LapFile) -> Added:
+    """Say what adding the file would do; nothing is stored.
+
+    Raises
+    ------
+    FaultyFile
+        The file has faults, or contradicts the store.
+    StoreBusy
+        Another process holds the store.
+    """
+    from benchmark.store.store import Store
+
+    try:
+        opened = Store.open(db)
+    except NoStore:
+        opened = Store.empty()
+    with opened as store:
+        return store.check(lap_file)
+
+
+def add_file(db: Path, lap_file: LapFile) -> Added:
+    """Add the file to the store, whole; makes the store where there is none.
+
+    Raises
+    ------
+    FaultyFile
+        The file has faults, or contradicts the store; nothing of it was added.
+    StoreBusy
+        Another process holds the store.
+    """
+    from benchmark.store.store import Store
+
+    with Store.open(db, write=True, create=True) as store:
+        return store.add(lap_file)
+
+
+def added_lines(name: str, added: Added, *, checked_only: bool = False) -> list[str]:
+    """Say what came of a file: laps added and already there, facts filled, what was passed over."""
+    verb = "would be added" if checked_only else "added"
+    parts = [f"{count_text(added.laps_added, 'lap')} {verb}"]
+    if added.laps_already_there:
+        parts.append(f"{count_text(added.laps_already_there, 'lap')} already there")
+    if added.facts_added:
+        parts.append(f"{count_text(added.facts_added, 'fact')} filled in")
+    lines = [f"{name}: {', '.join(parts)}"]
+    if added.rounded:
+        rounded = count_text(added.rounded, "lap time")
+        lines.append(f"{name}: {rounded} rounded to four decimals")
+    if added.ignored_columns:
+        lines.append(f"{name}: columns not used: {', '.join(added.ignored_columns)}")
+    return lines
