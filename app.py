@@ -1,0 +1,29 @@
+"""The app: lists its pages and runs the one that was asked for.
+
+`benchmark app --db PATH` starts it. A new page is one file in `benchmark/show/pages` and one line
+in `PAGES`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+import benchmark.show
+
+# File, title in the menu, address.
+PAGES = (
+    ("leaderboard.py", "Leaderboard", "leaderboard"),
+    ("hand_in.py", "Hand in laps", "hand-in"),
+    ("method.py", "Method and cautions", "method"),
+)
+FOLDER = Path(benchmark.show.__file__).parent / "pages"
+
+st.set_page_config(page_title="Benchmark: who is really the quickest", layout="wide")
+st.navigation(
+    [
+        st.Page(FOLDER / file, title=title, url_path=address, default=file == PAGES[0][0])
+        for file, title, address in PAGES
+    ]
+).run()

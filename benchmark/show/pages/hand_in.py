@@ -1,0 +1,156 @@
+"""Hand in lap tables: every fault is shown before anything is stored; then fit."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
+
+from benchmark.errors import Fault, FaultyFile, NoStore
+from benchmark.intake.laptable import COLUMNS, Column, LapFile
+from benchmark.show.fitting import fit_lines, fit_store
+from benchmark.show.handing_in import add_file, added_lines, check_file, read_file
+from benchmark.show.screen import (
+    LEADERBOARD,
+    cautions,
+    md,
+    points,
+    progress_on_page,
+    store_path,
+    told,
+)
+from benchmark.show.words import count_text
+from benchmark.store.store import Store
+
+PREVIEW_ROWS = 10
+MOST_FAULTS_SHOWN = 1000
+
+
+def read_upload(upload: UploadedFile) -> LapFile:
+    """Read an upload once; its text goes through a file of ours that is gone afterwards."""
+    kept: dict[str, LapFile] = st.session_state.setdefault("read_uploads", {})
+    if upload.file_id not in kept:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "upload"
+            path.write_bytes(upload.getbuffer())
+            report = progress_on_page("Checking")
+            kept[upload.file_id] = read_file(path, report, name=upload.name)
+    return kept[upload.file_id]
+
+
+def show_faults(faults: Sequence[Fault]) -> None:
+    """Show every fault with its place, as the command line does in words."""
+    st.error(f"{count_text(len(faults), 'fault')}: nothing of this file can be stored.")
+    shown = faults[:MOST_FAULTS_SHOWN]
+    table = {
+        "Row": ["whole file" if fault.row is None else str(fault.row) for fault in shown],
+        "Column": [fault.column for fault in shown],
+        "Value": [fault.value for fault in shown],
+        "What is wrong and what to do": [fault.message for fault in shown],
+    }
+    st.dataframe(pd.DataFrame(table), hide_index=True, alt="The faults of the file, one a row")
+    if len(faults) > len(shown):
+        st.caption(f"The first {MOST_FAULTS_SHOWN:,} of {len(faults):,} are shown.")
+    st.caption("Row 1 is the first lap after the header; blank lines are not counted.")
+
+
+def show_preview(upload: UploadedFile, lap_file: LapFile) -> bool:
+    """Show what storing this file would do; say whether it can be stored."""
+    st.subheader(md(upload.name))
+    try:
+        would_be = check_file(store_path(), lap_file)
+    except FaultyFile as error:
+        show_faults(error.faults)
+        return False
+    for line in added_lines(upload.name, would_be, checked_only=True):
+        st.markdown(md(line))
+    first = lap_file.laps.head(PREVIEW_ROWS)
+    st.dataframe(first.dropna(axis=1, how="all"), alt="The first laps as they were read")
+    st.caption(f"The first {len(first)} laps as they were read; columns without a value left out.")
+    return True
+
+
+def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
+    """Store the good files, each whole or not at all, and say what came of each."""
+    for upload, lap_file in good:
+        try:
+            added = add_file(store_path(), lap_file)
+        except FaultyFile as error:
+            st.subheader(md(upload.name))
+            show_faults(error.faults)
+        else:
+            st.success(md("; ".join(added_lines(upload.name, added))))
+
+
+def show_upload() -> None:
+    """Take files, show what each would do, and store the good ones when asked to."""
+    uploads = st.file_uploader(
+        "Lap tables, CSV or Parquet; nothing is stored before you say so",
+        type=["csv", "txt", "tsv", "parquet"],
+        accept_multiple_files=True,
+    )
+    read = [(upload, read_upload(upload)) for upload in uploads or []]
+    good = [pair for pair in read if show_preview(*pair)]
+    if not uploads:
+        return
+    label = f"Store {count_text(len(good), 'file')}" if good else "Nothing to store"
+    if st.button(label, type="primary", disabled=not good):
+        store_files(good)
+
+
+def show_fit() -> None:
+    """Offer to fit the stored laps, and say what came of it."""
+    st.header("2. Fit the model")
+    path = store_path()
+    try:
+        with Store.open(path) as store:
+            counted = len(store.counted_laps())
+    except NoStore:
+        counted = 0
+    if not counted:
+        st.markdown("There are no counted laps to fit yet: store a lap table first.")
+        return
+    st.markdown(f"{count_text(counted, 'counted lap')} in the store.")
+    if st.button("Fit now", type="primary"):
+        found = fit_store(path, progress_on_page("Fitting"))
+        st.success("Fitted.")
+        points(fit_lines(found))
+        st.page_link(LEADERBOARD, label="Go to: the leaderboard")
+
+
+def show_columns() -> None:
+    """Explain the lap table, column by column, with an empty one to fill in."""
+    with st.expander("What a lap table looks like"):
+        st.markdown("One row is one lap, with a header row of column names in any order.")
+        table = {
+            "Column": [column.name for column in COLUMNS],
+            "Needed": ["yes" if column.needed else "no" for column in COLUMNS],
+            "What it holds": [column.meaning for column in COLUMNS],
+            "If missing": [_if_missing(column) for column in COLUMNS],
+        }
+        st.dataframe(pd.DataFrame(table), hide_index=True, alt="The columns of a lap table")
+        header = ",".join(column.name for column in COLUMNS) + "\n"
+        st.download_button(
+            "Download an empty lap table", header, "laps.csv", "text/csv", on_click="ignore"
+        )
+
+
+def _if_missing(column: Column) -> str:
+    if column.needed:
+        return "a fault"
+    return column.default or (
+        f"{column.absent} without the column" if column.absent else "not recorded"
+    )
+
+
+st.title("Hand in laps")
+st.header("1. Check and store lap tables")
+with told():
+    show_upload()
+    show_columns()
+    show_fit()
+cautions()

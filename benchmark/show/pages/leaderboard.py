@@ -1,0 +1,124 @@
+"""Who is quickest at a circuit, as timed and at equal conditions."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from benchmark.answers.entries import basis, reference
+from benchmark.answers.leaderboard import leaderboard
+from benchmark.model.fit import Fit
+from benchmark.show.board import board_columns, board_lines
+from benchmark.show.figures import MOST_ROWS, board_alt, board_chart
+from benchmark.show.output import records, to_spreadsheet_csv
+from benchmark.show.screen import cautions, choose, grid, md, points, ready_fit, told
+from benchmark.show.words import place_text
+from benchmark.trade.classes import CLASSES, SURFACES, TYRE_CATEGORIES
+
+LEVEL = 0.9
+MADE_EQUAL = {  # as the address has it, and as the answer knows it
+    "conditions": "conditions",
+    "conditions and tyre": "conditions,tyre",
+    "conditions, tyre and driver": "conditions,tyre,driver",
+}
+Question = dict[str, str | None]
+
+
+def ask_place(fit: Fit) -> tuple[str, str]:
+    """Let the visitor choose the circuit and one of its layouts."""
+    left, right = st.columns(2)
+    circuits = sorted(fit.runs["circuit"].unique())
+    with left:
+        circuit = choose("Circuit", circuits, key="circuit")
+    layouts = sorted(fit.runs.loc[fit.runs["circuit"] == circuit, "layout"].unique())
+    layouts.sort(key=lambda layout: layout != "full")
+    with right:
+        layout = choose("Layout", layouts, key="layout")
+    return circuit or circuits[0], layout or layouts[0]
+
+
+def ask_choice(fit: Fit) -> Question:
+    """Let the visitor choose what is made equal and which entries compete."""
+    with st.expander("Choose entries, surface and what is made equal"):
+        first, second, third = st.columns(3)
+        with first:
+            equal = choose("Made equal", list(MADE_EQUAL), key="equal")
+            surface = choose("Surface", SURFACES, key="surface")
+        with second:
+            model = choose("Model", sorted(fit.entries["model"].unique()), key="model", all_of=True)
+            in_class = choose("Class", _classes(fit), key="class", all_of=True)
+        with third:
+            tyre = choose("Latest tyre", TYRE_CATEGORIES, key="tyre", all_of=True)
+    chosen = {"model": model, "in_class": in_class, "tyre": tyre}
+    return chosen | {"adjust": MADE_EQUAL[equal or "conditions"], "surface": surface or SURFACES[0]}
+
+
+def _classes(fit: Fit) -> list[str]:
+    return list(dict.fromkeys([*CLASSES, *sorted(fit.entries["class"].unique())]))
+
+
+@st.cache_data(
+    max_entries=64, show_spinner="Comparing the entries", hash_funcs={Fit: lambda fit: fit.fit_id}
+)
+def ask_board(fit: Fit, where: tuple[str, str], question: Question) -> pd.DataFrame:
+    """Answer once for each fit and question."""
+    return leaderboard(fit, *where, **question, level=LEVEL)  # type: ignore[arg-type]
+
+
+def show_entries(question: Question) -> None:
+    """Say which entries compete, so that a filter is never forgotten."""
+    names = {"model": "model", "in_class": "class", "tyre": "latest tyre"}
+    chosen = [f"{name} {md(question[key])}" for key, name in names.items() if question[key]]
+    st.caption(f"Among {', '.join(chosen) or 'all entries'}, on a {question['surface']} track.")
+
+
+def show_board(
+    board: pd.DataFrame, stated: dict[str, object], fit: Fit, where: tuple[str, str]
+) -> None:
+    """Show the answer: why the order differs, the picture, the table, the download."""
+    _, moved, rests_on = board_lines(board, stated, fit, where, LEVEL)
+    if moved:
+        st.subheader("What equal conditions change")
+        points(moved)
+    st.subheader("How sure the order is")
+    if len(board) > MOST_ROWS:
+        st.caption(f"The picture shows the first {MOST_ROWS} of {len(board)} entries.")
+    st.altair_chart(board_chart(board, LEVEL), alt=board_alt(board))
+    st.subheader("All entries")
+    table = grid(board_columns(board, LEVEL))
+    pinned = {"Build": st.column_config.Column(pinned=True)}
+    st.dataframe(table, hide_index=True, column_config=pinned, alt=board_alt(board))
+    download(board, basis(fit, stated), where)
+    with st.expander("What this rests on"):
+        points(rests_on)
+
+
+def download(board: pd.DataFrame, rests_on: dict[str, object], where: tuple[str, str]) -> None:
+    """Offer the board as CSV, in seconds, safe to open in a spreadsheet."""
+    rows = records(board, rests_on)
+    st.download_button(
+        "Download as CSV",
+        to_spreadsheet_csv(rows, [*board.columns, *rests_on]),
+        file_name=f"leaderboard {place_text(*where)}.csv",
+        mime="text/csv",
+        on_click="ignore",
+        help="Times in seconds. A text that a spreadsheet would run as a formula gets a leading '.",
+    )
+
+
+fit = ready_fit()
+st.title("Who is really the quickest?")
+with told():
+    where = ask_place(fit)
+    answer_place = st.container()
+    question = ask_choice(fit)
+    board = ask_board(fit, where, question)
+    stated = reference(
+        fit, *where, surface=str(question["surface"]), adjust=str(question["adjust"])
+    )
+with answer_place:
+    st.markdown(f"### {md(board_lines(board, stated, fit, where, LEVEL)[0])}")
+    show_entries(question)
+if not board.empty:
+    show_board(board, stated, fit, where)
+cautions()
