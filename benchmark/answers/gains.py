@@ -1,0 +1,211 @@
+"""What each step buys: every pair of rungs of every ladder, in seconds, with what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from benchmark.answers.company import (
+    Alias,
+    Sides,
+    changed_along,
+    company,
+    contrast,
+    find_alias,
+    sides_of,
+)
+from benchmark.answers.entries import check_known, check_level, check_place
+from benchmark.answers.ladders import (
+    LADDERS,
+    TYRE,
+    Ladder,
+    prior_width,
+    typical_lap_s,
+    worths,
+)
+from benchmark.model.caveats import BARELY
+from benchmark.model.fit import Fit
+from benchmark.model.posterior import interval
+from benchmark.trade.classes import SURFACES
+
+FIELDS = (
+    "area",
+    "from",
+    "to",
+    "gain_s",
+    "low_s",
+    "high_s",
+    "p_helps",
+    "builds",
+    "changes",
+    "builds_from",
+    "builds_to",
+    "warning",
+    "aliased_with",
+    "sum_gain_s",
+    "sum_low_s",
+    "sum_high_s",
+)
+# What else may carry a step alone: the column of a run, and how the warning begins.
+CARRIERS = (("build", "one car"), ("driver", "one driver"), (TYRE, "one tyre category"))
+
+
+def gains(
+    fit: Fit,
+    circuit: str,
+    layout: str = "full",
+    *,
+    surface: str = "dry",
+    level: float = 0.9,
+) -> pd.DataFrame:
+    """Say what each step is worth at a circuit, what buys most first.
+
+    Parameters
+    ----------
+    fit : the fitted store.
+    circuit, layout, surface : where; seconds are shares of the typical lap there.
+    level : probability that an interval holds.
+
+    Returns
+    -------
+    One row for each pair of levels of a modification area, of tyre categories and of driver
+    levels, with the columns of `FIELDS`. Seconds are negative where the step is quicker; `gain_s`
+    is the posterior median. Builds are counted in the whole store, since a step's worth is learnt
+    from all of it: `builds_from` and `builds_to` were seen on that side, `changes` on both,
+    `builds` on either. `warning` says in words what the data cannot tell. Where the step cannot be
+    told from something else, `aliased_with` names it and `sum_...` is the two together.
+
+    Raises
+    ------
+    BadQuestion
+        An unknown circuit, layout or surface, or an illegal level.
+    """
+    check_place(fit, circuit, layout)
+    check_known("surface", surface, SURFACES)
+    check_level(level)
+    lap_s = typical_lap_s(fit, circuit, layout, surface)
+    worth = worths(fit, circuit, layout, surface)
+    steps = list(_steps(fit, worth))
+    weights = np.column_stack([_weights(fit, step.side) for step in steps])
+    parts = company(fit, weights)
+    rows = [
+        _row(fit, step, {name: draws[:, k] for name, draws in parts.items()}, lap_s, level)
+        for k, step in enumerate(steps)
+    ]
+    table = pd.DataFrame(rows, columns=list(FIELDS))
+    return table.sort_values("gain_s", kind="stable").reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class Step:
+    """From one rung of a ladder to another: who ran each side, and draws of the worth."""
+
+    ladder: Ladder
+    start: int
+    end: int
+    side: Sides
+    worth: np.ndarray
+
+    @property
+    def ends(self) -> tuple[str, str]:
+        """Both rungs as text."""
+        return self.ladder.rungs[self.start], self.ladder.rungs[self.end]
+
+
+def _steps(fit: Fit, worth: dict[str, np.ndarray]) -> Iterator[Step]:
+    for ladder in LADDERS:
+        of_rung = worth[ladder.area]
+        for start, end in ladder.pairs():
+            side = sides_of(fit.runs, ladder, start, end)
+            yield Step(ladder, start, end, side, of_rung[:, end] - of_rung[:, start])
+
+
+def _weights(fit: Fit, side: Sides) -> np.ndarray:
+    return contrast(fit.runs, side) if side.seen else np.zeros(len(fit.runs))
+
+
+def _row(
+    fit: Fit, step: Step, parts: dict[str, np.ndarray], lap_s: float, level: float
+) -> dict[str, Any]:
+    seen = step.side.seen
+    alias = find_alias(fit.runs, step.ladder, step.side, step.worth, parts) if seen else None
+    return {
+        "area": step.ladder.area,
+        "from": step.ends[0],
+        "to": step.ends[1],
+        **_seconds(step.worth, lap_s, level),
+        "p_helps": float((step.worth < 0).mean()),
+        **_counts(step.side),
+        "warning": warning(fit, step, alias),
+        **_together(alias, lap_s, level),
+    }
+
+
+def in_seconds(log_difference: np.ndarray, lap_s: float) -> np.ndarray:
+    """Seconds that a difference in log lap time makes of a lap of `lap_s`."""
+    return np.asarray(lap_s * np.expm1(log_difference))
+
+
+def _seconds(step: np.ndarray, lap_s: float, level: float) -> dict[str, float]:
+    low, high = interval(step, level)
+    median, low, high = in_seconds(np.array([np.median(step), low, high]), lap_s)
+    return {"gain_s": float(median), "low_s": float(low), "high_s": float(high)}
+
+
+def _counts(side: Sides) -> dict[str, int]:
+    before, after, both = len(side.builds_before), len(side.builds_after), len(side.both)
+    return {
+        "builds": before + after - both,
+        "changes": both,
+        "builds_from": before,
+        "builds_to": after,
+    }
+
+
+def _together(alias: Alias | None, lap_s: float, level: float) -> dict[str, Any]:
+    if alias is None:
+        return dict.fromkeys(("aliased_with", "sum_gain_s", "sum_low_s", "sum_high_s"))
+    total = _seconds(alias.together, lap_s, level)
+    return {"aliased_with": alias.name, **{f"sum_{name}": value for name, value in total.items()}}
+
+
+def warning(fit: Fit, step: Step, alias: Alias | None) -> str | None:
+    """Say in words what the data cannot tell about a step; None where there is nothing to say."""
+    told = list(_unseen(step))
+    if step.side.seen:
+        told += _carried(fit.runs, step)
+        along = changed_along(fit.runs, step.ladder, step.side)
+        if along:
+            causes = ", ".join(along).replace("_", " ")
+            told.append(f"in every car that changed, this changed along: {causes}")
+    if alias is not None:
+        cause = alias.name.replace("_", " ")
+        told.append(f"cannot be told from {cause}; the two together are known better")
+    if step.worth.std() > BARELY * prior_width(fit, step.ladder, step.start, step.end):
+        told.append("these laps say little about it; what is usual was assumed")
+    return "; ".join(told) or None
+
+
+def _unseen(step: Step) -> Iterator[str]:
+    """The sides that no car ran."""
+    for rung, runs in zip(step.ends, (step.side.before, step.side.after), strict=True):
+        if not len(runs):
+            yield f"no car ran {step.ladder.area.replace('_', ' ')} {rung}"
+    if step.side.seen and not step.side.both:
+        yield "seen on different cars only, on none before and after"
+
+
+def _carried(runs: pd.DataFrame, step: Step) -> Iterator[str]:
+    """A side that one car, driver or tyre category carries alone while the other side has more."""
+    for column, words in CARRIERS:
+        if column == step.ladder.column:
+            continue
+        sides = (step.side.before, step.side.after)
+        before, after = (set(runs[column].iloc[numbers]) for numbers in sides)
+        for rung, these, those in zip(step.ends, (before, after), (after, before), strict=True):
+            if len(these) == 1 and (column == "build" or these != those):
+                yield f"{rung} seen with {words} only ({next(iter(these))})"
