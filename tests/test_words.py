@@ -45,9 +45,11 @@ def test_an_empty_board_says_so():
 
 def test_movers_are_told_with_the_reason_where_there_is_one():
     assert words.movers(BOARD) == [
-        "Wren 1: up 2 places, from 3 as timed to 1.",
-        "Wren 3: down 2 places, from 1 as timed to 3. Its best lap (2025-05-01, S1) owes 1.50 s "
-        "to a cool day.",
+        ("Wren 1: up 2 places, from 3 as timed to 1.", ""),
+        (
+            "Wren 3: down 2 places, from 1 as timed to 3.",
+            "Its best lap (2025-05-01, S1) owes 1.50 s to a cool day.",
+        ),
     ]
 
 
@@ -78,6 +80,30 @@ def test_a_chance_is_told_as_a_percentage(chance, told):
 )
 def test_a_lap_is_told_in_minutes_and_seconds(seconds, told):
     assert words.lap_text(seconds) == told
+
+
+@pytest.mark.parametrize(
+    ("seconds", "told"),
+    [(-0.724, "0.72 s quicker"), (0.6, "0.60 s slower"), (-0.001, "no difference"), (None, "-")],
+)
+def test_a_worth_is_told_with_its_direction(seconds, told):
+    assert words.worth_text(seconds) == told
+
+
+@pytest.mark.parametrize(
+    ("elapsed_s", "done", "told"),
+    [(3.0, 0.25, ", about 9 s left"), (1.0, 0.01, ""), (9.0, 1.0, ""), (0.0, 0.0, "")],
+)
+def test_the_time_left_is_estimated_once_it_can_be(elapsed_s, done, told):
+    assert words.time_left_text(elapsed_s, done) == told
+
+
+def test_those_who_gain_or_lose_the_first_place_are_told_whatever_the_distance():
+    swapped = BOARD.head(2).assign(rank=[1, 2], raw_rank=[2, 1])
+    assert [stands for stands, _ in words.movers(swapped)] == [
+        "Wren 1: up 1 place, from 2 as timed to 1.",
+        "Wren 2: down 1 place, from 1 as timed to 2.",
+    ]
 
 
 def test_places_are_told_as_a_range_only_where_they_are_one():

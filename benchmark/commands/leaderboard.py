@@ -85,7 +85,7 @@ def show_board(
         typer.echo(first)
     print_frame(board, format, basis(fit, stated), board_columns(board, level))
     if format is Format.TABLE:
-        _print_lines("What equal conditions change:", moved)
+        _print_lines("What equal conditions change:", [" ".join(told) for told in moved])
         _print_lines("What this rests on:", rests_on)
 
 

@@ -8,11 +8,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from benchmark.show.words import time_left_text
+
 if TYPE_CHECKING:
     from rich.progress import Progress
 
 SHOWN_AFTER_S = 1.0
-TOO_EARLY = 0.02  # share done from which on the time left can be estimated
 LINE_EVERY_S = 5.0  # where standard error is a file or a pipe, a line now and then
 
 Report = Callable[[float, str], None]
@@ -41,8 +42,7 @@ class _Lines:
         if now < self.next_at or done >= 1:
             return
         self.next_at = now + LINE_EVERY_S
-        left = (now - self.started) * (1 - done) / done if done > TOO_EARLY else None
-        estimate = "" if left is None else f", about {left:.0f} s left"
+        estimate = time_left_text(now - self.started, done)
         sys.stderr.write(f"{self.what}: {100 * done:.0f} % ({step}){estimate}\n")
         sys.stderr.flush()
 

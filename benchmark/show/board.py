@@ -19,6 +19,7 @@ from benchmark.show.words import (
     places_text,
     range_text,
     reference_text,
+    worth_text,
 )
 
 
@@ -30,13 +31,14 @@ def board_columns(board: pd.DataFrame, level: float = 0.9) -> list[Column]:
         return Column(heading, [str(text(row)) for row in rows], right)
 
     return [
-        cells("Place at equal conditions", lambda row: row["rank"]),
-        cells("Place as timed", lambda row: row["raw_rank"]),
+        cells("Place, equal", lambda row: row["rank"]),
+        cells("Place, timed", lambda row: row["raw_rank"]),
         cells("Moved", lambda row: moved_text(row["raw_rank"], row["rank"]), right=False),
         cells("Build", lambda row: row["build"], right=False),
         cells("Adjusted lap", lambda row: lap_text(row["adjusted_s"])),
         cells(f"{100 * level:.0f} % interval", lambda row: range_text(row["low_s"], row["high_s"])),
         cells("Best lap", lambda row: lap_text(row["best_s"])),
+        cells("Weather made best lap", lambda row: worth_text(row["conditions_worth_s"])),
         cells("Plausible places", lambda row: places_text(row["rank_low"], row["rank_high"])),
         cells("Chance of being quickest", lambda row: _chance(row, len(rows))),
         cells("Counted laps", lambda row: row["laps"]),
@@ -45,6 +47,18 @@ def board_columns(board: pd.DataFrame, level: float = 0.9) -> list[Column]:
         cells("Driver", lambda row: _name(row["driver"]), right=False),
         cells("Tyre", lambda row: _name(row["tyre_category"]), right=False),
     ]
+
+
+HELP = {
+    "Place, equal": "Place by the adjusted lap: conditions made equal.",
+    "Place, timed": "Place by the best lap as timed, whatever the day was like.",
+    "Moved": "Places won or lost when conditions are made equal.",
+    "Adjusted lap": "The clean lap expected of this entry on the reference day.",
+    "Best lap": "The quickest counted lap, whatever was fitted and whoever drove.",
+    "Weather made best lap": "What air and track temperature that day were worth, against the "
+    "reference day.",
+    "Plausible places": "The places that the data leave open.",
+}
 
 
 def _chance(row: Mapping[str, Any], entries: int) -> str:
@@ -57,7 +71,7 @@ def _name(value: object) -> str:
 
 def board_lines(
     board: pd.DataFrame, stated: Mapping[str, Any], fit: Fit, where: tuple[str, str], level: float
-) -> tuple[str, list[str], list[str]]:
+) -> tuple[str, list[tuple[str, str]], list[str]]:
     """Give the words around a leaderboard: the answer, who moves and why, what it rests on."""
     rests_on = [
         f"Adjusted to: {reference_text(stated)}.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,7 +16,7 @@ import streamlit as st
 from benchmark.errors import BenchmarkError, NoFit, NoStore
 from benchmark.model.fit import Fit
 from benchmark.show.output import Column
-from benchmark.show.words import CAUTIONS
+from benchmark.show.words import CAUTIONS, time_left_text
 from benchmark.store.store import Store
 
 PAGES = Path(__file__).parent / "pages"
@@ -92,14 +93,21 @@ def _next_step(text: str) -> None:
     st.stop()
 
 
-def progress_on_page(what: str) -> Callable[[float, str], None]:
-    """Give a function that shows the share done (0 to 1) and the step as a bar."""
+@contextmanager
+def progress_on_page(what: str) -> Iterator[Callable[[float, str], None]]:
+    """Give a function that shows the share done (0 to 1) as a bar, gone when all is done."""
     bar = st.progress(0.0, text=what)
+    started = time.monotonic()
 
     def report(done: float, step: str) -> None:
-        bar.progress(min(max(done, 0.0), 1.0), text=f"{what}: {md(step)}")
+        share = min(max(done, 0.0), 1.0)
+        estimate = time_left_text(time.monotonic() - started, share)
+        bar.progress(share, text=f"{what}: {md(step)}{estimate}")
 
-    return report
+    try:
+        yield report
+    finally:
+        bar.empty()
 
 
 def grid(columns: Sequence[Column]) -> pd.DataFrame:

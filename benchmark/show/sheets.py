@@ -24,7 +24,8 @@ def board_sheet(
 ) -> Report:
     """Lay out a leaderboard as a page to print or send."""
     answer, moved, rests_on = board_lines(board, stated, fit, where, level)
-    sections = [Section("What equal conditions change", points=moved)] if moved else []
+    told = [" ".join(words).strip() for words in moved]
+    sections = [Section("What equal conditions change", points=told)] if told else []
     if not board.empty:
         picture = svg(board_chart(board, level))
         sections.append(Section("Picture", picture=picture, picture_alt=board_alt(board)))

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from benchmark.trade.timing import format_lap_time
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 SURE, LIKELY = 0.90, 0.50  # chances above which we say "almost sure" and "likely"; our choice
+TOO_EARLY = 0.02  # share done up to which the time left cannot be estimated
 MISSING = "not recorded"
 
 CAUTIONS = (
@@ -88,18 +90,18 @@ def moved_text(raw_rank: int, rank: int) -> str:
     return f"{'▲ up' if places > 0 else '▼ down'} {abs(places)}"
 
 
-def moved_sentence(row: Row) -> str:
-    """Say where one entry stands as timed and at equal conditions, with the reason."""
+def moved_words(row: Row) -> tuple[str, str]:
+    """Say where one entry stands as timed and at equal conditions, and, where known, why."""
     places = int(row["raw_rank"]) - int(row["rank"])
     direction = "up" if places > 0 else "down"
     moved = f"{direction} {abs(places)} {'place' if abs(places) == 1 else 'places'}"
     stands = f"{row['build']}: {moved}, from {row['raw_rank']} as timed to {row['rank']}."
     note = row["best_note"]
-    return f"{stands} {note}" if isinstance(note, str) and note else stands
+    return stands, note if isinstance(note, str) else ""
 
 
-def movers(board: pd.DataFrame, most: int = 5) -> list[str]:
-    """Sentences on the entries that equal conditions move furthest, at least two places.
+def movers(board: pd.DataFrame, most: int = 5) -> list[tuple[str, str]]:
+    """Tell the entries that equal conditions move furthest, at least two places, and why.
 
     Those who gain or lose the first place are told whatever the distance.
     """
@@ -107,7 +109,24 @@ def movers(board: pd.DataFrame, most: int = 5) -> list[str]:
     first = (board["rank"] == 1) | (board["raw_rank"] == 1)
     told = places[(places > 1) | ((places == 1) & first)]
     furthest = told.sort_values(ascending=False, kind="stable").head(most)
-    return [moved_sentence(row) for row in board.loc[furthest.index].to_dict("records")]
+    return [moved_words(row) for row in board.loc[furthest.index].to_dict("records")]
+
+
+def worth_text(seconds: float | None) -> str:
+    """Say how much quicker or slower something made a lap, to a hundredth of a second."""
+    if seconds is None or not math.isfinite(seconds):
+        return "-"
+    rounded = f"{abs(seconds):.2f}"
+    if rounded == "0.00":
+        return "no difference"
+    return f"{rounded} s {'quicker' if seconds < 0 else 'slower'}"
+
+
+def time_left_text(elapsed_s: float, done: float) -> str:
+    """Estimate the time left from the share done; empty while it is too early to tell."""
+    if not TOO_EARLY < done < 1:
+        return ""
+    return f", about {elapsed_s * (1 - done) / done:.0f} s left"
 
 
 def place_text(circuit: str, layout: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Literal
 
 import pandas as pd
 import streamlit as st
@@ -37,9 +38,16 @@ def read_upload(upload: UploadedFile) -> LapFile:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "upload"
             path.write_bytes(upload.getbuffer())
-            report = progress_on_page("Checking")
-            kept[upload.file_id] = read_file(path, report, name=upload.name)
+            with progress_on_page("Checking") as report:
+                kept[upload.file_id] = read_file(path, report, name=upload.name)
     return kept[upload.file_id]
+
+
+def forget_uploads(still_there: set[str]) -> None:
+    """Let go of files that the visitor has taken away."""
+    kept: dict[str, LapFile] = st.session_state.get("read_uploads", {})
+    for gone in set(kept) - still_there:
+        del kept[gone]
 
 
 def show_faults(faults: Sequence[Fault]) -> None:
@@ -93,6 +101,7 @@ def show_upload() -> None:
         type=["csv", "txt", "tsv", "parquet"],
         accept_multiple_files=True,
     )
+    forget_uploads({upload.file_id for upload in uploads or []})
     read = [(upload, read_upload(upload)) for upload in uploads or []]
     good = [pair for pair in read if show_preview(*pair)]
     if not uploads:
@@ -102,24 +111,41 @@ def show_upload() -> None:
         store_files(good)
 
 
+def store_status(path: Path) -> tuple[int, bool]:
+    """Give the number of counted laps, and whether the latest fit rests on just those."""
+    try:
+        with Store.open(path) as store:
+            fits = store.fits()
+            fitted = not fits.empty and int(fits["data_version"].iloc[0]) == store.data_version()
+            return len(store.counted_laps()), fitted
+    except NoStore:
+        return 0, False
+
+
 def show_fit() -> None:
     """Offer to fit the stored laps, and say what came of it."""
     st.header("2. Fit the model")
+    st.markdown(
+        "Fitting works out from all counted laps how quick each car is at equal conditions. It "
+        "takes from some seconds to a few minutes."
+    )
     path = store_path()
-    try:
-        with Store.open(path) as store:
-            counted = len(store.counted_laps())
-    except NoStore:
-        counted = 0
+    counted, is_fitted = store_status(path)
     if not counted:
         st.markdown("There are no counted laps to fit yet: store a lap table first.")
         return
-    st.markdown(f"{count_text(counted, 'counted lap')} in the store.")
-    if st.button("Fit now", type="primary"):
-        found = fit_store(path, progress_on_page("Fitting"))
+    state = "the latest fit rests on them" if is_fitted else "not yet fitted"
+    st.markdown(f"{count_text(counted, 'counted lap')} in the store, {state}.")
+    if st.button("Fit again" if is_fitted else "Fit now", type=_urgency(is_fitted=is_fitted)):
+        with progress_on_page("Fitting") as report:
+            found = fit_store(path, report)
         st.success("Fitted.")
         points(fit_lines(found))
         st.page_link(LEADERBOARD, label="Go to: the leaderboard")
+
+
+def _urgency(*, is_fitted: bool) -> Literal["primary", "secondary"]:
+    return "secondary" if is_fitted else "primary"
 
 
 def show_columns() -> None:

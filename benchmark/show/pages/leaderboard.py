@@ -8,7 +8,7 @@ import streamlit as st
 from benchmark.answers.entries import basis, reference
 from benchmark.answers.leaderboard import leaderboard
 from benchmark.model.fit import Fit
-from benchmark.show.board import board_columns, board_lines
+from benchmark.show.board import HELP, board_columns, board_lines
 from benchmark.show.figures import MOST_ROWS, board_alt, board_chart
 from benchmark.show.output import records, to_spreadsheet_csv
 from benchmark.show.screen import cautions, choose, grid, md, points, ready_fit, told
@@ -79,15 +79,16 @@ def show_board(
     _, moved, rests_on = board_lines(board, stated, fit, where, LEVEL)
     if moved:
         st.subheader("What equal conditions change")
-        points(moved)
+        st.markdown("\n".join(f"- **{md(stands)}** {md(why)}" for stands, why in moved))
     st.subheader("How sure the order is")
     if len(board) > MOST_ROWS:
         st.caption(f"The picture shows the first {MOST_ROWS} of {len(board)} entries.")
     st.altair_chart(board_chart(board, LEVEL), alt=board_alt(board))
     st.subheader("All entries")
     table = grid(board_columns(board, LEVEL))
-    pinned = {"Build": st.column_config.Column(pinned=True)}
-    st.dataframe(table, hide_index=True, column_config=pinned, alt=board_alt(board))
+    told = {name: st.column_config.Column(help=words) for name, words in HELP.items()}
+    told["Build"] = st.column_config.Column(pinned=True)
+    st.dataframe(table, hide_index=True, column_config=told, alt=board_alt(board))
     download(board, basis(fit, stated), where)
     with st.expander("What this rests on"):
         points(rests_on)
