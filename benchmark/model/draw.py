@@ -94,7 +94,7 @@ def draw_truth(
         world=world,
         tracks=tuple(_jittered(track, rng) for track in plan.tracks),
         effects=effects,
-        groups=_groups(runs, sds, rng),
+        groups=draw_groups(runs, sds, rng),
         sds=sds,
         noise=_noise(plan, sorted(set(runs["driver"])), rng),
     )
@@ -129,10 +129,10 @@ def _other_effects(tracks: tuple[Track, ...], rng: np.random.Generator) -> dict[
     return {**power, "tyre_by_weight": float(rng.uniform(0.03, 0.10)), "soak": 0.0005}
 
 
-def _groups(
+def draw_groups(
     runs: pd.DataFrame, sds: Mapping[str, float], rng: np.random.Generator
 ) -> dict[str, dict[str, float]]:
-    """Draw each group's effects, in the order of the groups' names."""
+    """Draw the effect of every model, build, driver, day and so on that the runs name."""
     facts = runs.assign(spec=specification(runs))
     groups = {}
     for name in (*LASTING, "day", "session", "wet_session", "build_day", "outing"):

@@ -23,6 +23,7 @@ GRADES = {
 }
 CYCLES_OF_A_SET = 14  # after about as many an owner buys the next set
 BOOSTED_MODELS = 0.45  # share
+AS_BOUGHT = 0.12  # share of builds without any modification at first
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ class Car:
     treadwear: float
     cycles: int
     attendance: float
+    p_run: float
 
 
 def drivers(plan: SeasonPlan, rng: np.random.Generator) -> list[Driver]:
@@ -91,13 +93,17 @@ def _car(
         treadwear=grade(tyre, rng),
         cycles=int(rng.integers(0, 6)),
         attendance=1.0 if i < plan.always else plan.attendance,
+        p_run=plan.p_run,
     )
 
 
 def _levels(plan: SeasonPlan, keen: float, rng: np.random.Generator) -> dict[str, int]:
     """Draw the six levels: at most 1 where builds are matched, else more for the keen."""
+    as_bought = rng.random() < AS_BOUGHT
     if plan.matched:
         drawn = rng.choice([0, 1], size=len(AREAS), p=[0.3, 0.7])
+    elif as_bought:
+        drawn = np.zeros(len(AREAS))
     else:
         wish = 0.8 + 0.5 * keen + 0.5 * rng.standard_normal()
         drawn = np.clip(np.rint(wish + 0.7 * rng.standard_normal(len(AREAS))), 0, 3)

@@ -21,7 +21,7 @@ from benchmark.trade.conditions import station_pressure
 
 SEASON_DAYS = 140  # from the first day to the last
 FIRST_SESSION_H = 9.0
-HOURS_OF_SESSIONS = 7.0
+LAST_SESSION_H = 15.0
 RUN_COLUMNS = (
     "circuit",
     "layout",
@@ -62,6 +62,7 @@ class Day:
     humidity_pct: float  # in the morning
     wind_mps: float
     surface: str
+    turnout: float = 1.0  # by what every car's chance of coming is multiplied
 
     def weather(self, hour: float) -> dict[str, object]:
         """Weather at an hour of the day, rounded as people write it down."""
@@ -104,16 +105,27 @@ def _day(plan: SeasonPlan, i: int, after_days: float, rng: np.random.Generator) 
 
 def session_hours(sessions: int) -> list[float]:
     """Hour of the day at which each session starts."""
-    return [FIRST_SESSION_H + HOURS_OF_SESSIONS * k / max(sessions, 1) for k in range(sessions)]
+    return [float(hour) for hour in np.linspace(FIRST_SESSION_H, LAST_SESSION_H, sessions)]
 
 
 def runs_of_season(
-    plan: SeasonPlan, people: list[Driver], fleet: list[Car], rng: np.random.Generator
+    plan: SeasonPlan,
+    days: list[Day],
+    people: list[Driver],
+    fleet: list[Car],
+    rng: np.random.Generator,
 ) -> pd.DataFrame:
-    """Return one row an outing with `RUN_COLUMNS`, every fact written, and `flying_laps`."""
+    """Return one row an outing with `RUN_COLUMNS`, every fact written, and `flying_laps`.
+
+    Parameters
+    ----------
+    plan : how often cars come and go out, with whom.
+    days : the event days.
+    people, fleet : drivers and cars before the first day; the cars are changed day by day.
+    rng : draws it all.
+    """
     rows: list[dict[str, object]] = []
-    days = calendar(plan, rng)
-    for day, present in zip(days, _present(len(days), fleet, rng), strict=True):
+    for day, present in zip(days, _present(days, fleet, rng), strict=True):
         for car in present:
             before_the_day(car, plan, rng)
             rows += _day_of_car(plan, day, car, people, rng)
@@ -122,10 +134,11 @@ def runs_of_season(
     return table.sort_values(order, kind="stable").reset_index(drop=True)
 
 
-def _present(n_days: int, fleet: list[Car], rng: np.random.Generator) -> list[list[Car]]:
+def _present(days: list[Day], fleet: list[Car], rng: np.random.Generator) -> list[list[Car]]:
     """Draw which cars come to each day; every car comes at least once."""
-    come = rng.random((n_days, len(fleet))) < [car.attendance for car in fleet]
-    once = rng.integers(0, n_days, len(fleet))
+    chance = np.outer([day.turnout for day in days], [car.attendance for car in fleet])
+    come = rng.random(chance.shape) < chance
+    once = rng.integers(0, len(days), len(fleet))
     idle = ~come.any(axis=0)
     come[once[idle], np.flatnonzero(idle)] = True
     return [[car for car, here in zip(fleet, row, strict=True) if here] for row in come]
@@ -138,13 +151,13 @@ def _day_of_car(
     wets = day.surface != "dry" and rng.random() < 0.6
     rows = []
     for k, hour in enumerate(session_hours(plan.sessions_a_day)):
-        if rng.random() >= plan.p_run:
+        if rng.random() >= car.p_run:
             continue
         for run in range(1, 2 + int(rng.random() < plan.p_second_run)):
             driver = car.owner
             if rng.random() < plan.p_shared:
                 driver = people[int(rng.integers(len(people)))]
-            row = run_row(day, f"S{k + 1}", hour, run, car, driver, wets=bool(wets))
+            row = _run_row(day, f"S{k + 1}", hour, run, car, driver, wets=bool(wets))
             low, high = plan.flying_laps
             rows.append({**row, "timing": timing, "flying_laps": int(rng.integers(low, high + 1))})
             if not wets:
@@ -152,7 +165,7 @@ def _day_of_car(
     return rows
 
 
-def run_row(
+def _run_row(
     day: Day, session: str, hour: float, run: int, car: Car, driver: Driver, *, wets: bool = False
 ) -> dict[str, object]:
     """Return the facts of one outing, as the columns of the lap table."""

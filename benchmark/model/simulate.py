@@ -17,7 +17,7 @@ from benchmark.errors import BadValue
 from benchmark.model.draw import add_learning, draw_truth
 from benchmark.model.entrants import cars, drivers
 from benchmark.model.plan import SeasonPlan
-from benchmark.model.runs import RUN_COLUMNS, runs_of_season
+from benchmark.model.runs import RUN_COLUMNS, calendar, runs_of_season
 from benchmark.model.truth import MODS, PASSING, NoiseTruth, Truth, specification
 from benchmark.trade.timing import format_lap_time, lap_uncertainty
 
@@ -113,7 +113,8 @@ def simulate(plan: SeasonPlan, seed: int, world: str = "model") -> Season:
     streams = np.random.SeedSequence(seed).spawn(5)
     field, effects, states, noise, gaps = (np.random.Generator(np.random.PCG64(s)) for s in streams)
     people = drivers(plan, field)
-    runs = runs_of_season(plan, people, cars(plan, people, field), field)
+    fleet = cars(plan, people, field)
+    runs = runs_of_season(plan, calendar(plan, field), people, fleet, field)
     truth = draw_truth(plan, runs, effects, world)
     if world == "other":
         truth = add_learning(truth, runs, states)
@@ -152,7 +153,7 @@ def _laps_of_runs(runs: pd.DataFrame, plan: SeasonPlan, rng: np.random.Generator
     """One row a lap that the sheet lists: out lap, flying laps, in lap."""
     flying = runs["flying_laps"].to_numpy(dtype=int)
     count = flying + 2
-    laps = runs.loc[np.repeat(runs.index, count)].reset_index(drop=True)
+    laps: pd.DataFrame = runs.loc[np.repeat(runs.index, count)].reset_index(drop=True)
     last = np.repeat(count, count)
     laps["lap"] = np.concatenate([np.arange(1, n + 1) for n in count])
     draw = rng.random((3, len(laps)))
