@@ -1,7 +1,8 @@
 """The command line: gathers the commands and turns errors into sentences and exit codes.
 
 Exit codes: 0 done, 1 a fault of this program, 2 the input or the question was wrong, 130 stopped
-by the user. A new answer is one file in `benchmark.commands` and one line in `COMMANDS`.
+by the user. A new answer is one file in `benchmark.commands` and one line in `COMMANDS`; a name of
+two words is a command of a group, whose help stands in `GROUPS`.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("unstrike", unstrike),
     ("rulings", rulings),
 )
+
+GROUPS: dict[str, str] = {}
 
 Debug = Annotated[
     bool, typer.Option("--debug", help="Show the traceback of a fault of this program.")
@@ -77,18 +80,27 @@ def with_debug(function: Callable[..., None]) -> Callable[..., None]:
     return command
 
 
-app = typer.Typer(
-    name="benchmark",
-    help="Which modified road car is really the quickest of its class at a circuit, by how much, "
-    "and how sure that is.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
+def gathered(about: str) -> typer.Typer:
+    """Make an empty group: help without arguments, errors as plain lines."""
+    return typer.Typer(
+        help=about,
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
 
+
+app = gathered(
+    "Which modified road car is really the quickest of its class at a circuit, by how much, and "
+    "how sure that is."
+)
+_groups = {"": app} | {name: gathered(about) for name, about in GROUPS.items()}
 for _name, _function in COMMANDS:
-    app.command(_name)(with_debug(_function))
+    _group, _, _own = _name.rpartition(" ")
+    _groups[_group].command(_own)(with_debug(_function))
+for _name in GROUPS:
+    app.add_typer(_groups[_name], name=_name)
 
 
 def main() -> None:

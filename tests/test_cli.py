@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
+import os
+import pty
 import re
 import signal
 import socket
@@ -18,6 +21,7 @@ import pytest
 from typer.testing import CliRunner
 
 from benchmark.cli import COMMANDS, app
+from benchmark.commands import demonstration, progress
 from benchmark.model import pace
 from benchmark.store.store import Store
 from tests.sheets import CIRCUIT, HEADER, ROWS, write_sheet
@@ -336,7 +340,7 @@ def test_a_busy_store_exits_2_and_says_who_holds_it(fitted_db, monkeypatch):
 
 @pytest.mark.parametrize("name", [name for name, _ in COMMANDS])
 def test_every_command_explains_itself_and_takes_debug(name):
-    text = ask(name, "--help").stdout
+    text = ask(*name.split(), "--help").stdout
     assert "--db" in text
     assert "--debug" in text
     assert all(line.split("  ", 1)[-1].strip() for line in text.splitlines() if "--" in line)
@@ -392,3 +396,87 @@ def test_a_port_that_is_taken_is_said(tmp_path):
         port = taken.getsockname()[1]
         message = f"port {port} is taken: name a free one with `--port`"
         assert message in ask("app", "--port", port, db=tmp_path / "n.duckdb", code=2).stderr
+
+
+# The demo, on a season of two small sheets
+
+
+@pytest.fixture
+def small_season(tmp_path, monkeypatch, quick_fits):
+    """Two sheets in place of the season that ships with the package."""
+    folder = tmp_path / "datasets"
+    folder.mkdir()
+    write_sheet(folder / "laps-2025-03.csv", ROWS[:3])
+    write_sheet(folder / "laps-2025-07.csv", ROWS[3:])
+    monkeypatch.setattr(demonstration, "shipped", lambda _name: folder)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("BENCHMARK_DB", str(tmp_path / "own.duckdb"))
+    return folder
+
+
+def test_the_demo_imports_fits_and_ranks_in_a_store_of_its_own(small_season, tmp_path):
+    text = ask("demo", "--no-app").stdout
+    assert "laps-2025-03.csv: 3 laps added" in text
+    assert f"Quickest at equal conditions at {CIRCUIT}:" in text
+    assert (tmp_path / "demo.duckdb").exists()
+    assert not (tmp_path / "own.duckdb").exists()
+
+
+def test_a_second_demo_adds_no_lap_and_fits_no_second_time(small_season, tmp_path):
+    ask("demo", "--no-app")
+    text = ask("demo", "--no-app").stdout
+    assert "laps-2025-03.csv: 0 laps added, 3 laps already there" in text
+    assert "Quickest at equal conditions" in text
+    with Store.open(tmp_path / "demo.duckdb") as store:
+        assert len(store.fits()) == 1
+
+
+def test_the_demo_refuses_a_store_that_holds_other_laps_and_changes_nothing(small_season, tmp_path):
+    db = tmp_path / "own.duckdb"
+    other = write_sheet(tmp_path / "other.csv", [ROWS[0].replace(CIRCUIT, "Elsewhere")])
+    ask("import", other, db=db)
+    before = db.read_bytes()
+    message = f"{db} holds 1 lap that is not of the demo: name another store with `--db`\n"
+    assert ask("demo", "--no-app", db=db, code=2).stderr == message
+    assert db.read_bytes() == before
+
+
+# Progress
+
+
+def test_progress_is_a_bar_on_a_terminal_after_a_second_and_never_on_standard_output():
+    code = (
+        "import time, sys\n"
+        "from benchmark.commands.progress import progress\n"
+        "with progress('working') as report:\n"
+        "    for step in range(14):\n"
+        "        report(step / 14, 'step %d' % step)\n"
+        "        time.sleep(0.1)\n"
+    )
+    terminal, other_end = pty.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=other_end
+    ) as child:
+        os.close(other_end)
+        seen = b""
+        with contextlib.suppress(OSError):  # the end of a terminal is an error to read
+            while part := os.read(terminal, 4096):
+                seen += part
+        assert child.stdout.read() == b""
+    os.close(terminal)
+    assert child.returncode == 0
+    assert b"working" in seen
+    assert b"step 1\x1b" not in seen
+    assert b"step 12" in seen
+
+
+def test_progress_in_a_log_is_a_line_now_and_then(monkeypatch, capsys):
+    clock = iter([0.0, 1.0, 6.0, 7.0, 12.0, 13.0])
+    monkeypatch.setattr(progress.time, "monotonic", lambda: next(clock))
+    with progress.progress("fitting") as report:
+        for done in (0.1, 0.5, 0.6, 0.75, 1.0):
+            report(done, "drawing")
+    assert capsys.readouterr().err.splitlines() == [
+        "fitting: 50 % (drawing), about 6 s left",
+        "fitting: 75 % (drawing), about 4 s left",
+    ]

@@ -63,9 +63,8 @@ def refuse_other_laps(db: Path, season: list[Path]) -> None:
         known = sum(store.check(lap_file).laps_already_there for lap_file in files)
         others = len(store.accepted_laps()) - known
     if others:
-        raise BadQuestion(
-            f"{db} holds {others:,} laps that are not of the demo: name another store with `--db`"
-        )
+        laps = "1 lap that is" if others == 1 else f"{others:,} laps that are"
+        raise BadQuestion(f"{db} holds {laps} not of the demo: name another store with `--db`")
 
 
 def current_fit(db: Path) -> Fit:
