@@ -471,8 +471,8 @@ def test_progress_is_a_bar_on_a_terminal_after_a_second_and_never_on_standard_ou
 
 
 def test_progress_in_a_log_is_a_line_now_and_then(monkeypatch, capsys):
-    clock = iter([0.0, 1.0, 6.0, 7.0, 12.0, 13.0])
-    monkeypatch.setattr(progress.time, "monotonic", lambda: next(clock))
+    seconds = iter([0.0, 0.0, 1.0, 1.0, 6.0, 6.0, 7.0, 7.0, 12.0, 12.0, 13.0, 13.0])
+    monkeypatch.setattr(progress.time, "monotonic", lambda: next(seconds))
     with progress.progress("fitting") as report:
         for done in (0.1, 0.5, 0.6, 0.75, 1.0):
             report(done, "drawing")

@@ -103,6 +103,14 @@ def test_the_note_tells_another_tyre_driver_and_specification():
     )
 
 
+def test_a_lap_that_nothing_explains_is_told_as_a_question_of_timing(cool):
+    cool.laps.loc[0, "lap_time_s"] = 97.0
+    assert board_of(cool).loc["Quick", "best_note"] == (
+        "The lap (2025-05-01, S1) is 3.00 s quicker than anything on record explains: its timing "
+        "is worth a look."
+    )
+
+
 def test_best_is_the_quickest_lap_whatever_was_fitted_then():
     board = board_of(as_fit(changed_car()))
     assert board.loc["Old", "best_s"] == 92.0

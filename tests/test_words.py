@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from benchmark.show import words
+from benchmark.show import clock, words
 
 BOARD = pd.DataFrame(
     {
@@ -90,12 +90,21 @@ def test_a_worth_is_told_with_its_direction(seconds, told):
     assert words.worth_text(seconds) == told
 
 
-@pytest.mark.parametrize(
-    ("elapsed_s", "done", "told"),
-    [(3.0, 0.25, ", about 9 s left"), (1.0, 0.01, ""), (9.0, 1.0, ""), (0.0, 0.0, "")],
-)
-def test_the_time_left_is_estimated_once_it_can_be(elapsed_s, done, told):
-    assert words.time_left_text(elapsed_s, done) == told
+def told_at(monkeypatch, shares_by_second: dict[float, float]) -> list[str]:
+    seconds = iter([0.0, *shares_by_second])
+    monkeypatch.setattr(clock.time, "monotonic", lambda: next(seconds))
+    timer = clock.Clock()
+    return [timer.time_left(share) for share in shares_by_second.values()]
+
+
+def test_the_time_left_is_estimated_once_it_can_be(monkeypatch):
+    told = told_at(monkeypatch, {1.0: 0.01, 3.0: 0.25, 12.0: 1.0})
+    assert told == ["", ", about 9 s left", ""]
+
+
+def test_work_that_starts_over_is_timed_anew(monkeypatch):
+    told = told_at(monkeypatch, {10.0: 0.9, 11.0: 0.0, 12.0: 0.5})
+    assert told[-1] == ", about 1 s left"
 
 
 def test_those_who_gain_or_lose_the_first_place_are_told_whatever_the_distance():

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from benchmark.show.words import time_left_text
+from benchmark.show.clock import Clock
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -34,15 +34,15 @@ class _Lines:
 
     def __init__(self, what: str) -> None:
         self.what = what
-        self.started = time.monotonic()
-        self.next_at = self.started + LINE_EVERY_S
+        self.clock = Clock()
+        self.next_at = time.monotonic() + LINE_EVERY_S
 
     def report(self, done: float, step: str) -> None:
+        estimate = self.clock.time_left(done)
         now = time.monotonic()
         if now < self.next_at or done >= 1:
             return
         self.next_at = now + LINE_EVERY_S
-        estimate = time_left_text(now - self.started, done)
         sys.stderr.write(f"{self.what}: {100 * done:.0f} % ({step}){estimate}\n")
         sys.stderr.flush()
 

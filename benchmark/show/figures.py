@@ -25,7 +25,12 @@ def board_chart(board: pd.DataFrame, level: float = 0.9) -> alt.LayerChart:
     """
     rows = _rows(board.head(MOST_ROWS))
     order = list(rows["build"])
-    y = alt.Y("build:N", sort=order, title=None, axis=alt.Axis(labelLimit=150, labelOverlap=False))
+    y = alt.Y(
+        "build:N",
+        sort=order,
+        title=None,
+        axis=alt.Axis(labelLimit=150, labelOverlap=False, labelFlush=False, labelBound=False),
+    )
     base = alt.Chart(rows).encode(y=y)
     interval = base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
         x=_time_axis("low_s"), x2="high_s:Q"

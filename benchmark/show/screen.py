@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import os
 import re
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,8 +14,9 @@ import streamlit as st
 
 from benchmark.errors import BenchmarkError, NoFit, NoStore
 from benchmark.model.fit import Fit
+from benchmark.show.clock import Clock
 from benchmark.show.output import Column
-from benchmark.show.words import CAUTIONS, time_left_text
+from benchmark.show.words import CAUTIONS
 from benchmark.store.store import Store
 
 PAGES = Path(__file__).parent / "pages"
@@ -97,12 +97,11 @@ def _next_step(text: str) -> None:
 def progress_on_page(what: str) -> Iterator[Callable[[float, str], None]]:
     """Give a function that shows the share done (0 to 1) as a bar, gone when all is done."""
     bar = st.progress(0.0, text=what)
-    started = time.monotonic()
+    clock = Clock()
 
     def report(done: float, step: str) -> None:
         share = min(max(done, 0.0), 1.0)
-        estimate = time_left_text(time.monotonic() - started, share)
-        bar.progress(share, text=f"{what}: {md(step)}{estimate}")
+        bar.progress(share, text=f"{what}: {md(step)}{clock.time_left(share)}")
 
     try:
         yield report

@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SURE, LIKELY = 0.90, 0.50  # chances above which we say "almost sure" and "likely"; our choice
-TOO_EARLY = 0.02  # share done up to which the time left cannot be estimated
 MISSING = "not recorded"
 
 CAUTIONS = (
@@ -120,13 +119,6 @@ def worth_text(seconds: float | None) -> str:
     if rounded == "0.00":
         return "no difference"
     return f"{rounded} s {'quicker' if seconds < 0 else 'slower'}"
-
-
-def time_left_text(elapsed_s: float, done: float) -> str:
-    """Estimate the time left from the share done; empty while it is too early to tell."""
-    if not TOO_EARLY < done < 1:
-        return ""
-    return f", about {elapsed_s * (1 - done) / done:.0f} s left"
 
 
 def place_text(circuit: str, layout: str) -> str:
