@@ -29,10 +29,11 @@ WHOLE = (*MODS, "treadwear", "tyre_heat_cycles", "run", "lap")
 P_OUT_LISTED, P_IN_LISTED = 0.9, 0.7
 P_OUT_UNLABELLED = 0.02  # of listed out laps
 OUT_DELAY, IN_DELAY = (0.12, 0.35), (0.10, 0.30)  # log lap time, uniform
-SLOW_DELAY = (0.05, 0.30)  # unlabelled cool-down laps, uniform; mean about that of the truth
 BAULKED_DELAY = (2.0, 0.015)  # gamma: shape, scale
-# The other world: slow laps come in clumps, and both parts of the noise are of another family.
-P_ENTER_CLUMP, P_STAY_IN_CLUMP, CLUMP_DELAY = 0.05, 0.5, 0.02
+# The other world: unlabelled slow laps are uniform in this range, traffic comes in
+# clumps of laps, and both parts of the noise are of another family.
+SLOW_DELAY = (0.05, 0.30)
+P_ENTER_CLUMP, P_STAY_IN_CLUMP, CLUMP_DELAY = 0.06, 0.6, 0.025
 NORMAL_T_DF = 5.0
 DELAY_LOG_SD = 1.0
 
@@ -189,19 +190,25 @@ def _delay(
 ) -> np.ndarray:
     """Draw the one-sided delay of each lap, by its kind."""
     n = len(laps)
-    delay: np.ndarray
-    tau = laps["driver"].map(dict(truth.noise.tau)).to_numpy(dtype=float)
-    if truth.world == "model":
-        delay = tau * rng.standard_exponential(n)
-    else:
-        delay = tau * np.exp(DELAY_LOG_SD * rng.standard_normal(n) - DELAY_LOG_SD**2 / 2)
-        delay = delay + _clumps(laps, rng)
-    delay = np.where(kinds == "gross", 0.0, delay)
-    delay = np.where(kinds == "slow", rng.uniform(*SLOW_DELAY, n), delay)
+    delay, slow = _ordinary_and_slow(laps, truth, rng)
+    delay = np.where(kinds == "gross", 0.0, np.where(kinds == "slow", slow, delay))
     kind = laps["lap_kind"].to_numpy()
     delay = delay + np.where(kind == "baulked", rng.gamma(*BAULKED_DELAY, n), 0.0)
     delay = delay + np.where(kind == "out", rng.uniform(*OUT_DELAY, n), 0.0)
     return delay + np.where(kind == "in", rng.uniform(*IN_DELAY, n), 0.0)
+
+
+def _ordinary_and_slow(
+    laps: pd.DataFrame, truth: Truth, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draw for each lap the delay of an ordinary one, and that of a slow one without a label."""
+    n = len(laps)
+    tau = laps["driver"].map(dict(truth.noise.tau)).to_numpy(dtype=float)
+    if truth.world == "model":
+        ordinary = tau * rng.standard_exponential(n)
+        return ordinary, truth.noise.slow * -np.log1p(-rng.random(n))  # exponential as well
+    heavy = tau * np.exp(DELAY_LOG_SD * rng.standard_normal(n) - DELAY_LOG_SD**2 / 2)
+    return heavy + _clumps(laps, rng), rng.uniform(*SLOW_DELAY, n)
 
 
 def _clumps(laps: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
