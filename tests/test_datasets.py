@@ -135,6 +135,19 @@ def test_some_facts_were_not_written_down(laps, column):
     assert 0.005 < laps[column].isna().mean() < 0.4
 
 
+def test_the_page_counts_gaps_and_gross_errors_right(laps, season, readme):
+    sessions = laps.groupby(["date", "session"])["track_temp_c"].first()
+    gap = f"track temperature in {sessions.isna().sum()} of {len(sessions)} sessions"
+    without = laps[laps["pressure_hpa"].isna()]["date"].nunique()
+    unknown = laps[laps["driver_level"].isna()]["driver"].nunique()
+    no_induction = laps[laps["induction"].isna()]["build"].nunique()
+    moved = (season.facts.groupby("build")["mod_engine"].nunique() > 1).sum()
+    assert gap in readme
+    assert (without, unknown, no_induction) == (2, 4, 2)  # two days, four drivers, two cars
+    assert f"{moved} cars whose engine changes level" in readme
+    assert (season.realised["gross"] != 0).sum() == 6  # "Six laps are grossly mistimed"
+
+
 def test_nobody_wrote_down_the_weather_of_one_day(laps):
     day = laps[laps["date"] == "2026-05-23"]
     assert day[["air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct"]].isna().all(axis=None)

@@ -24,7 +24,7 @@ HIGHMARL = Track("Highmarl", "full", 111.0, 430.0)
 # Name, induction, true effect on log lap time, the word in the names of its builds.
 MODELS = (
     ("Ovestra Pipit II", "natural", 0.004, "Pipit"),
-    ("Tamberley Brock 2.0T", "boosted", -0.012, "Brock"),
+    ("Tamberley Dunlin 2.0T", "boosted", -0.012, "Dunlin"),
     ("Quorvex Merle Mk3", "natural", 0.016, "Merle"),
     ("Hallin Siskin GT", "boosted", -0.024, "Siskin"),
     ("Veskar Fjeld S", "boosted", -0.016, "Fjeld"),
@@ -207,7 +207,7 @@ COOL_MORNING = "Yellow Wren 31"
 SEASON_OF_PARTS = "Blue Pipit 17"
 HIRED_PROFESSIONAL = "Black Fjeld 88"
 MISTIMED_CAR = "White Merle 45"
-CHANGES_CLASS = "Green Brock 52"
+CHANGES_CLASS = "Green Dunlin 52"
 # Build: model, owner, six levels (engine, drivetrain, suspension, aero, weight, brakes), tyre,
 # treadwear. They stay so but for what SCRIPT changes.
 STORY_CARS: Mapping[str, tuple[int, str, str, str, float]] = {
