@@ -25,9 +25,11 @@ h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin-top: 2rem; }
 .answer { font-size: 1.2rem; border-left: 4px solid #16868c; padding-left: .8rem; }
 .wide { overflow-x: auto; } table { border-collapse: collapse; font-size: .85rem; }
 th, td { text-align: left; padding: .25rem .6rem; border-bottom: 1px solid #d5d9dc; }
-td.right, th.right { text-align: right; } svg { max-width: 100%; height: auto; }
+td, th { white-space: nowrap; } td.right, th.right { text-align: right; }
+svg { min-width: 32rem; max-width: 100%; height: auto; }
 footer { font-size: .85rem; color: #4d565c; } tr { break-inside: avoid; }
-@media print { body { margin: 0; max-width: none; font-size: 11px; } .wide { overflow: visible; } }
+@media print { body { margin: 0; max-width: none; font-size: 11px; } .wide { overflow: visible; }
+  td, th { white-space: normal; } svg { max-height: 85vh; } }
 """
 
 
@@ -107,7 +109,7 @@ def _section(section: Section) -> str:
     parts += [f"<p>{escape(text)}</p>" for text in section.paragraphs]
     if section.picture:
         alt = escape(section.picture_alt, quote=True)
-        parts.append(f'<div role="img" aria-label="{alt}">{section.picture}</div>')
+        parts.append(f'<div class="wide" role="img" aria-label="{alt}">{section.picture}</div>')
     if section.points:
         points = "".join(f"<li>{escape(text)}</li>" for text in section.points)
         parts.append(f"<ul>{points}</ul>")
