@@ -329,10 +329,7 @@ def test_a_program_that_is_stopped_by_the_user_exits_130(fitted_db, monkeypatch)
 
 
 def test_a_busy_store_exits_2_and_says_who_holds_it(fitted_db, monkeypatch):
-    from benchmark.store import opening
-
-    monkeypatch.setattr(opening, "PATIENCE_S", 0.1)
-    monkeypatch.setattr(opening.open_reader, "__defaults__", (0.1,))
+    monkeypatch.setitem(Store.open.__func__.__kwdefaults__, "patience_s", 0.2)
     with Store.open(fitted_db, write=True):
         result = ask("leaderboard", "--circuit", CIRCUIT, db=fitted_db, code=2)
     assert "is busy" in result.stderr
