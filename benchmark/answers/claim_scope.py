@@ -1,0 +1,104 @@
+"""Whom a claim is compared with: the laps as they were driven, and the entries as they stand.
+
+A rival's lap is in scope where its own specification and tyre on its day are; a rival's entry is
+in scope where its latest specification and latest tyre are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from benchmark.answers.claim_case import Case, class_of, usual_levels
+from benchmark.answers.entries import LAP_ORDER, entries_of, laps_in_scope, reference_rows
+from benchmark.model.fit import Fit
+
+RIVAL_WITHIN = 0.01  # share of the lap time
+
+
+@dataclass(frozen=True)
+class Scope:
+    """The company that a claim is in.
+
+    Attributes
+    ----------
+    what : what a rival shares with the claim, such as {"model": ..., "class": ...}.
+    laps : counted laps of other builds in scope, the quickest first, with the facts of their run.
+    best : the quickest of them of each build, the quickest first.
+    entries : other builds in scope as they stand, with a lap here.
+    adjusted : of `entries` at reference conditions, log seconds, shape (draws, entries).
+    """
+
+    what: Mapping[str, str]
+    laps: pd.DataFrame
+    best: pd.DataFrame
+    entries: pd.DataFrame
+    adjusted: np.ndarray
+
+    @property
+    def standing(self) -> pd.Series | None:
+        """The quickest counted lap of another build, or None."""
+        return None if self.best.empty else self.best.iloc[0]
+
+
+def find_scope(fit: Fit, case: Case) -> Scope:
+    """Find the laps and entries that a claim has to beat."""
+    return scope_among(fit, case, rivals_laps(fit, case), scope_of(case))
+
+
+def rivals_laps(fit: Fit, case: Case) -> pd.DataFrame:
+    """Counted laps of all other builds here, quickest first, with the class on their day."""
+    laps = laps_in_scope(fit, *case.where, case.surface)
+    laps = laps[laps["build"] != case.build]
+    laps = laps.assign(**{"class": classes_on_day(fit, laps)})
+    return laps.sort_values(["lap_time_s", *LAP_ORDER], kind="stable")
+
+
+def scope_among(fit: Fit, case: Case, laps: pd.DataFrame, what: Mapping[str, str]) -> Scope:
+    """Choose from these laps and their builds those that share `what`."""
+    entries = _sharing(entries_of(fit, laps["build"].unique(), case.surface), what)
+    own = _sharing(laps, what)
+    rows = reference_rows(entries, *case.where, surface=case.surface)
+    adjusted = fit.log_time(rows) if len(rows) else np.empty((fit.draws, 0))
+    best = own.drop_duplicates("build").reset_index(drop=True)
+    return Scope(what, own, best, entries, adjusted)
+
+
+def scope_of(case: Case) -> dict[str, str]:
+    """What a rival has to share, by column."""
+    values = {
+        "model": str(case.facts["model"]),
+        "class": case.real_class,
+        "tyre": str(case.facts["tyre_category"]),
+    }
+    return {part: values[part] for part in case.claim.scope.split(",")}
+
+
+def scope_text(what: Mapping[str, str]) -> str:
+    """Name a scope: "model Invented Wren, class light"."""
+    return ", ".join(f"{part} {value}" for part, value in what.items())
+
+
+def classes_on_day(fit: Fit, laps: pd.DataFrame) -> list[str]:
+    """Class of each lap's specification on its day."""
+    usual = {model: usual_levels(fit, model) for model in laps["model"].unique()}
+    of_run = {
+        row["run_id"]: class_of(row, usual[row["model"]])
+        for row in laps.drop_duplicates("run_id").to_dict("records")
+    }
+    return [of_run[run] for run in laps["run_id"]]
+
+
+def _sharing(table: pd.DataFrame, what: Mapping[str, str]) -> pd.DataFrame:
+    for part, value in what.items():
+        column = "tyre_category" if part == "tyre" else part
+        table = table[table[column] == value]
+    return table.reset_index(drop=True)
+
+
+def close_rivals(scope: Scope, claimed_s: float) -> pd.DataFrame:
+    """Best laps in scope within 1 % of the claimed one, or quicker."""
+    return scope.best[scope.best["lap_time_s"] <= claimed_s * (1 + RIVAL_WITHIN)]
