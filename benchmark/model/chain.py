@@ -72,7 +72,8 @@ def snapshot(chain: Gibbs) -> Arrays:
     out.update({f"sds/{g}": np.float64(chain.now.sd[g]) for g in SD_GROUPS})  # type: ignore[misc]
     out.update({f"noise/{n}": np.asarray(getattr(noise, n)) for n in NOISE})
     for number in chain.numbers:
-        out[f"unknown/{number.name}"] = number.fact.astype(np.float32)
+        if number.unit_names:
+            out[f"unknown/{number.name}"] = number.fact(chain.state).astype(np.float32)
     out["unknown/driver_level"] = chain.driver_level.value.astype(np.int8)
     out["unknown/natural"] = chain.induction.value.astype(np.int8)
     out["unknown/levels"] = chain.modification.value.astype(np.int8)
@@ -84,7 +85,7 @@ def unknown_names(s: Structure, chain: Gibbs) -> dict[str, list[tuple[str, ...]]
     names: dict[str, list[tuple[str, ...]]] = {
         name: [] for name in ("log_density", "track_c", "cycles", "log_treadwear")
     }
-    names.update({number.name: number.unit_names for number in chain.numbers})
+    names.update({n.name: n.unit_names for n in chain.numbers if n.unit_names})
     drivers, builds = s.levels["driver"], s.levels["build"]
     names["driver_level"] = [drivers[k] for k in chain.driver_level.drivers]
     names["natural"] = [builds[k] for k in chain.induction.builds]

@@ -4,8 +4,9 @@ A lap's log time less its centre is one of three kinds:
 
 - ordinary: Normal(0, sigma² + u²) plus an Exponential delay whose mean `tau` belongs to the
   driver (traffic, lifts, small mistakes: never quicker);
-- slow: the same Normal plus a long Exponential delay (an out, in or cool-down lap that nobody
-  labelled, an excursion);
+- slow: the same Normal plus `SLOW_FROM` plus a long Exponential delay (an out, in or cool-down
+  lap that nobody labelled, an excursion); starting it away from nought keeps it from taking
+  over the longer ordinary delays;
 - gross: Normal(0, sigma² + u² + gross²), on either side (a mistimed or mistyped lap).
 
 `u` is the timing's own standard uncertainty over the lap time. The ordinary kind is the
@@ -25,6 +26,8 @@ from scipy.special import log_ndtr, ndtri_exp, softmax
 from benchmark.model.priors import Priors, Size
 
 KINDS = ORDINARY, SLOW, GROSS = 0, 1, 2
+# The least that an unlabelled out, in or cool-down lap costs; common practice, no published source.
+SLOW_FROM = 0.04
 LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 
 
@@ -83,7 +86,7 @@ class LapNoise:
         return np.stack(
             [
                 shares[ORDINARY] + log_normal_delay(error, sd, noise.tau[self.driver][trailing]),
-                shares[SLOW] + log_normal_delay(error, sd, noise.slow),
+                shares[SLOW] + log_normal_delay(error - SLOW_FROM, sd, noise.slow),
                 shares[GROSS] + log_normal(error, np.hypot(sd, noise.gross)),
             ]
         )
@@ -115,12 +118,13 @@ def draw_split(
     var = noise.sigma**2 + laps.timing_var
     sd = np.sqrt(var)
     tau = np.where(kind == SLOW, noise.slow, noise.tau[laps.driver])
-    # Normal(error - var/tau, var) cut off below 0, by inversion in log space.
-    mean = error - var / tau
+    least = np.where(kind == SLOW, SLOW_FROM, 0.0)
+    # Normal(error - least - var/tau, var) cut off below 0, by inversion in log space.
+    mean = error - least - var / tau
     log_u = np.log(rng.random(len(error))) + log_ndtr(mean / sd)
-    delay = np.where(kind == GROSS, 0.0, mean - sd * ndtri_exp(log_u))
+    delay = least + np.maximum(mean - sd * ndtri_exp(log_u), 0.0)
     weight = 1 / np.where(kind == GROSS, var + noise.gross**2, var)
-    return Split(np.maximum(delay, 0.0), weight), kind
+    return Split(np.where(kind == GROSS, 0.0, delay), weight), kind
 
 
 def _draw_kind(log_p: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -136,9 +140,10 @@ def expected_split(laps: LapNoise, error: np.ndarray, noise: Noise) -> Split:
     var = noise.sigma**2 + laps.timing_var
     sd = np.sqrt(var)
     delay = np.zeros(len(error))
-    for share, tau in ((p[0], noise.tau[laps.driver]), (p[1], np.full(len(error), noise.slow))):
-        mean = error - var / tau
-        delay += share * (mean + sd * _hazard(mean / sd))
+    slow = np.full(len(error), noise.slow)
+    for share, tau, least in ((p[0], noise.tau[laps.driver], 0.0), (p[1], slow, SLOW_FROM)):
+        mean = error - least - var / tau
+        delay += share * (least + mean + sd * _hazard(mean / sd))
     ordinary = np.maximum(p[0] + p[1], 1e-6)
     weight = ordinary / var + p[2] / (var + noise.gross**2)
     return Split(delay / ordinary, weight)

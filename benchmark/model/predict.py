@@ -218,9 +218,9 @@ def _add_unknown(
     """Replace the stand-ins of facts that nobody recorded by the fit's own draws of them."""
     _add_unknown_levels(fit, rows, effects, out)
     _add_unknown_drivers(fit, rows, effects, out)
-    _add_unknown_treadwear(fit, rows, effects, out)
     natural = _unknown_natural(fit, rows)
     if seen:
+        _add_unknown_treadwear(fit, rows, effects, out)
         _add_unknown_cycles(fit, rows, facts, effects, out)
         _add_unknown_weather(fit, rows, facts, effects, natural, out)
     worth = effects[:, COLUMN["density_natural"]] - effects[:, COLUMN["density_boosted"]]

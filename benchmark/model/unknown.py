@@ -23,6 +23,7 @@ from benchmark.trade.classes import AREAS, DRIVER_LEVELS, LEVELS
 KEEP = 0.5
 # Where no heat cycles were recorded at all: about 3, within a factor of two. Our choice.
 LOG_CYCLES, LOG_CYCLES_SD = np.log(3.5), 0.7
+SHARED_CYCLES = 0.6  # share of that variance that all runs of one car on one tyre have in common
 ENOUGH_CYCLES = 10  # recorded outings, to say what is usual in this store; our choice
 TREADWEAR_SD = 0.15  # of log grade within a category; common practice, no published source
 # How common driver levels are among people at track days; common practice, no published source.
@@ -56,7 +57,11 @@ class State:
 
 
 class MissingNumber:
-    """A Normal unknown shared by the runs of each unit, and the fact that it sets."""
+    """A Normal unknown shared by the runs of each unit, and the fact that it sets.
+
+    `latent` has one value a run, from which the fact is made; where two unknowns add up to one
+    fact, both write to the same.
+    """
 
     def __init__(
         self,
@@ -64,24 +69,27 @@ class MissingNumber:
         unit: np.ndarray,
         mean: np.ndarray,
         sd: np.ndarray,
-        to_fact: Callable[[np.ndarray], np.ndarray],
         unit_names: list[tuple[str, ...]],
+        latent: np.ndarray,
+        to_fact: Callable[[np.ndarray], np.ndarray] = np.asarray,
     ) -> None:
         self.name, self.unit_names = name, unit_names
         self.rows = np.flatnonzero(unit >= 0)
         self.unit = unit[self.rows]
         self.mean, self.sd = mean, sd
         self.value = mean.copy()
+        self.latent = latent
+        self.latent[self.rows] += mean[self.unit]
         self.to_fact = to_fact
 
-    @property
-    def fact(self) -> np.ndarray:
-        """The fact of each unit as it is now."""
-        return self.to_fact(self.value)
+    def fact(self, state: State) -> np.ndarray:
+        """Give the fact of each unit as it is now (of its first run)."""
+        _, first = np.unique(self.unit, return_index=True)
+        return np.asarray(getattr(state.facts, self.name)[self.rows[first]])
 
     def start(self, state: State) -> None:
         """Put the prior's centre where the fact is missing."""
-        getattr(state.facts, self.name)[self.rows] = self.to_fact(self.value)[self.unit]
+        getattr(state.facts, self.name)[self.rows] = self.to_fact(self.latent[self.rows])
 
     def update(
         self, state: State, effect: np.ndarray, left: Residuals, rng: np.random.Generator
@@ -90,8 +98,9 @@ class MissingNumber:
         spread = np.sqrt(1 - KEEP**2) * self.sd
         new = self.mean + KEEP * (self.value - self.mean)
         new = new + spread * rng.standard_normal(len(new))
+        latent = self.latent[self.rows] + (new - self.value)[self.unit]
         facts = state.facts.take(self.rows)
-        getattr(facts, self.name)[:] = self.to_fact(new)[self.unit]
+        getattr(facts, self.name)[:] = self.to_fact(latent)
         features = run_features(facts)
         shift = (features - state.features[self.rows]) @ effect
         gain = np.bincount(
@@ -103,6 +112,7 @@ class MissingNumber:
         self.value = np.where(accepted, new, self.value)
         keep = accepted[self.unit]
         rows = self.rows[keep]
+        self.latent[rows] = latent[keep]
         getattr(state.facts, self.name)[rows] = getattr(facts, self.name)[keep]
         state.features[rows] = features[keep]
         moved = np.zeros(len(left.sum))
@@ -113,7 +123,8 @@ class MissingNumber:
 def missing_numbers(s: Structure) -> list[MissingNumber]:
     """List the numbers that are missing in this structure, with their priors."""
     weather = [_missing_weather(s, name) for name in ("log_density", "track_c")]
-    return [m for m in (*weather, _missing_cycles(s), _missing_treadwear(s)) if len(m.rows)]
+    found = (*weather, *_missing_cycles(s), _missing_treadwear(s))
+    return [number for number in found if len(number.rows)]
 
 
 def _missing_weather(s: Structure, name: str) -> MissingNumber:
@@ -121,39 +132,51 @@ def _missing_weather(s: Structure, name: str) -> MissingNumber:
     sd = s.runs[f"{name}_sd"].to_numpy()
     unit, first = _units(s.code["session"], sd > 0)
     names = [s.levels["session"][k] for k in s.code["session"][first]]
-    return MissingNumber(name, unit, getattr(s.facts, name)[first], sd[first], _same, names)
+    centre = getattr(s.facts, name)[first]
+    return MissingNumber(name, unit, centre, sd[first], names, np.zeros(s.n_runs))
 
 
-def _missing_cycles(s: Structure) -> MissingNumber:
-    """One unknown an outing: log of heat cycles plus a half, as recorded elsewhere if at all."""
+def _missing_cycles(s: Structure) -> list[MissingNumber]:
+    """Unknowns of log heat cycles plus a half: one a build and tyre, and one an outing on top.
+
+    A build whose cycles nobody wrote down lacks them on all its runs, and they are old or fresh
+    together; that is the first. Within the season a set ages and is replaced; the second.
+    """
     cycles = s.facts.cycles
-    known = np.log(cycles[~np.isnan(cycles)] + 0.5)
+    missing = np.isnan(cycles)
+    known = np.log(cycles[~missing] + 0.5)
     many = len(known) >= ENOUGH_CYCLES
     mean = float(known.mean()) if many else LOG_CYCLES
-    sd = max(float(known.std()), 0.3) if many else LOG_CYCLES_SD
-    unit, first = _units(np.arange(s.n_runs), np.isnan(cycles))
-    size = len(first)
-    return MissingNumber(
-        "cycles",
-        unit,
-        np.full(size, mean),
-        np.full(size, sd),
-        lambda value: np.maximum(np.exp(value) - 0.5, 0.0),
-        [(str(k),) for k in first],
-    )
+    spread = max(float(known.std()), 0.3) if many else LOG_CYCLES_SD
+    sets = _tyre_sets(s)
+    shared, first_of_set = _units(pd.factorize(sets)[0], missing)
+    own, first = _units(np.arange(s.n_runs), missing)
+    latent = np.full(s.n_runs, mean)
+    share = np.full(len(first_of_set), np.sqrt(SHARED_CYCLES) * spread)
+    rest = np.full(len(first), np.sqrt(1 - SHARED_CYCLES) * spread)
+    names = [(str(k),) for k in first]
+    return [
+        MissingNumber("cycles", own, np.zeros(len(first)), rest, names, latent, _cycles),
+        MissingNumber("cycles", shared, np.zeros(len(share)), share, [], latent, _cycles),
+    ]
+
+
+def _cycles(log_value: np.ndarray) -> np.ndarray:
+    return np.maximum(np.exp(log_value) - 0.5, 0.0)
+
+
+def _tyre_sets(s: Structure) -> pd.Series:
+    return pd.Series(s.runs["build"] + chr(31) + s.runs["tyre_category"])
 
 
 def _missing_treadwear(s: Structure) -> MissingNumber:
     """One unknown a build and tyre category: log grade over the category's usual one."""
-    sets = s.runs["build"] + chr(31) + s.runs["tyre_category"]
+    sets = _tyre_sets(s)
     unit, first = _units(pd.factorize(sets)[0], np.isnan(s.facts.log_treadwear))
     names = [tuple(sets.iloc[k].split(chr(31))) for k in first]
     sd = np.full(len(first), TREADWEAR_SD)
-    return MissingNumber("log_treadwear", unit, np.zeros(len(first)), sd, _same, names)
-
-
-def _same(value: np.ndarray) -> np.ndarray:
-    return value
+    centre, latent = np.zeros(len(first)), np.zeros(s.n_runs)
+    return MissingNumber("log_treadwear", unit, centre, sd, names, latent)
 
 
 def _units(group: np.ndarray, missing: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

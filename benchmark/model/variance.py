@@ -1,0 +1,370 @@
+"""Variance-component regression: the numeric core, as a scikit-learn estimator.
+
+y = X b + e with e ~ Normal(0, sigma² / weight). Columns of X belong to blocks; the coefficients
+of one block share a standard deviation that is estimated by restricted maximum likelihood
+(REML), the others are ordinary regression coefficients.
+
+The mixed-model equations are solved for spherical effects, b = theta u with u ~ Normal(0,
+sigma²), so that a standard deviation of nought is an ordinary point and not a singular one
+(Bates, Mächler, Bolker and Walker, Journal of Statistical Software 67(1), 2015, sections 3.4 to
+3.6). A block whose columns never meet in one row, such as the indicator columns of a factor, is
+eliminated first; the rest is solved densely.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+from scipy.linalg import cho_solve, solve_triangular
+from scipy.linalg.lapack import dpotrf, dpotri
+from scipy.optimize import minimize
+from scipy.sparse import csc_array, csr_array, diags_array, issparse
+from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
+
+FIXED = -1
+TINY = 1e-12
+# Relative ridge on ordinary coefficients, so that aliased columns share instead of failing.
+RIDGE = 1e-10
+METHODS = ("reml", "ml")
+
+
+@dataclass(frozen=True)
+class Normal:
+    """Cross products of one problem: what the criterion needs of the data."""
+
+    gram: csc_array  # X'WX, columns in the order eliminated, random, fixed
+    right: np.ndarray  # X'Wy
+    total: float  # y'Wy
+    n_rows: int
+    log_weights: float
+    block: np.ndarray  # block of each column, FIXED for ordinary ones
+    n_eliminated: int
+    n_fixed: int
+
+
+@dataclass(frozen=True)
+class Solution:
+    """The equations solved at one set of relative standard deviations."""
+
+    effects: np.ndarray  # spherical effects, then ordinary coefficients
+    residual: float  # penalised residual sum of squares
+    log_det: float  # of all equations
+    log_det_random: float  # of the equations of the random effects alone
+    factor: np.ndarray  # lower Cholesky factor of the dense part
+    diagonal: np.ndarray  # of the eliminated part
+    coupling: csc_array  # dense part by eliminated part
+
+
+def solve(normal: Normal, theta: np.ndarray) -> Solution:
+    """Solve the mixed-model equations at relative standard deviations `theta`, one a block."""
+    scale = np.where(normal.block == FIXED, 1.0, np.append(theta, 1.0)[normal.block])
+    scaling = diags_array(scale)
+    scaled = csc_array(scaling @ normal.gram @ scaling)
+    right = scale * normal.right
+    k = normal.n_eliminated
+    diagonal = scaled.diagonal()[:k] + 1.0
+    coupling = csc_array(scaled[k:, :k])
+    dense = scaled[k:, k:].toarray(order="F")
+    if k:
+        dense -= (coupling @ (coupling / diagonal).T).toarray()
+    random = normal.block[k:] != FIXED
+    n = len(random)
+    ridge = RIDGE * np.maximum(dense.diagonal(), TINY)
+    dense[np.diag_indices(n)] += np.where(random, 1.0, ridge)
+    factor, failed = dpotrf(dense, lower=1, clean=1)
+    if failed:
+        raise np.linalg.LinAlgError("the mixed-model equations are not positive definite")
+    lower = right[k:] - coupling @ (right[:k] / diagonal)
+    rest = cho_solve((factor, True), lower)
+    first = (right[:k] - coupling.T @ rest) / diagonal
+    effects = np.concatenate([first, rest])
+    logs = 2 * np.log(np.diag(factor))
+    eliminated = float(np.log(diagonal).sum())
+    return Solution(
+        effects,
+        max(normal.total - float(right @ effects), TINY),
+        eliminated + float(logs.sum()),
+        eliminated + float(logs[random].sum()),
+        factor,
+        diagonal,
+        coupling,
+    )
+
+
+def inverse_diagonal(solution: Solution) -> np.ndarray:
+    """Return the diagonal of the inverse of the mixed-model equations."""
+    inverse, _ = dpotri(solution.factor, lower=1)
+    inverse = np.tril(inverse) + np.tril(inverse, -1).T
+    coupling = solution.coupling.tocoo()
+    through = np.asarray(solution.coupling.T @ inverse)  # eliminated by dense part
+    products = coupling.data * through[coupling.coords[1], coupling.coords[0]]
+    sums = np.bincount(coupling.coords[1], products, minlength=len(solution.diagonal))
+    first = 1 / solution.diagonal + sums / solution.diagonal**2
+    return np.concatenate([first, np.diag(inverse)])
+
+
+class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+    """Linear regression with blocks of partially pooled coefficients, fitted by REML.
+
+    Parameters
+    ----------
+    blocks : array of int, shape (features,), or None
+        Block of each column: -1 for an ordinary coefficient, 0, 1, ... for a pooled block. None
+        puts all columns into block 0.
+    fit_intercept : whether to add an ordinary column of ones.
+    method : "reml" or "ml".
+    noise_sd : the residual standard deviation where it is known (of a row of weight 1); None
+        estimates it.
+    size_priors : array, shape (blocks, 2), or None
+        Median and standard deviation of the log of each block's standard deviation, a log-normal
+        prior; needs `noise_sd`.
+    max_iter, tol : of the optimiser.
+
+    Attributes
+    ----------
+    coef_ : shape (features,), best linear unbiased predictions of pooled coefficients.
+    intercept_ : the ordinary constant, 0.0 without it.
+    sds_ : standard deviation of each block.
+    noise_sd_ : residual standard deviation of a row of weight 1.
+    criterion_ : -2 times the (restricted) log likelihood at the optimum, with all constants.
+    n_iter_ : iterations of the optimiser.
+
+    References
+    ----------
+    Bates, Mächler, Bolker and Walker, Journal of Statistical Software 67(1), 2015.
+    """
+
+    def __init__(
+        self,
+        blocks: Any = None,
+        *,
+        fit_intercept: bool = True,
+        method: str = "reml",
+        noise_sd: float | None = None,
+        size_priors: Any = None,
+        max_iter: int = 200,
+        tol: float = 1e-9,
+    ) -> None:
+        self.blocks = blocks
+        self.fit_intercept = fit_intercept
+        self.method = method
+        self.noise_sd = noise_sd
+        self.size_priors = size_priors
+        self.max_iter = max_iter
+        self.tol = tol
+
+    def fit(self, X: Any, y: Any, sample_weight: Any = None) -> Self:  # noqa: N803
+        """Fit to X (rows, features; dense or sparse), y (rows,) and weights (rows,).
+
+        Raises
+        ------
+        ValueError
+            An unknown method, blocks that do not match the columns, or a prior without noise_sd.
+        """
+        X, y = validate_data(  # noqa: N806
+            self, X, y, accept_sparse=["csr", "csc"], y_numeric=True, dtype=np.float64
+        )
+        weight = _check_sample_weight(sample_weight, X, dtype=np.float64)
+        self._check()
+        self._normal, self._order = self._cross_products(X, np.asarray(y, float), weight)
+        theta = self._optimise(np.ones(self._n_blocks))
+        self._take(theta)
+        return self
+
+    def predict(self, X: Any) -> np.ndarray:  # noqa: N803
+        """Return the prediction of each row of X, shape (rows,)."""
+        check_is_fitted(self)
+        X = validate_data(self, X, accept_sparse=["csr", "csc"], reset=False)  # noqa: N806
+        return np.asarray(X @ self.coef_ + self.intercept_)
+
+    def draw(self, sds: np.ndarray, n: int, rng: np.random.Generator) -> np.ndarray:
+        """Draw coefficients given standard deviations, shape (n, features).
+
+        They come from their joint Normal distribution given the data (the constant, if any, is
+        integrated out).
+        """
+        check_is_fitted(self)
+        noise = float(self.noise_sd_)
+        theta = np.asarray(sds) / noise
+        solution = solve(self._normal, theta)
+        k, size = self._normal.n_eliminated, len(solution.effects)
+        z = rng.standard_normal((size, n))
+        rest = solve_triangular(solution.factor, z[k:], lower=True, trans=1)
+        spread = z[:k] / np.sqrt(solution.diagonal)[:, None]
+        first = spread - (solution.coupling.T @ rest) / solution.diagonal[:, None]
+        u = solution.effects[:, None] + noise * np.concatenate([first, rest])
+        scaled = u * self._scale(theta)[:, None]
+        out = np.empty_like(scaled)
+        out[self._order] = scaled
+        return np.asarray(out[: self.n_features_in_].T)
+
+    def objective(self, log_sds: np.ndarray) -> float:
+        """Return the criterion plus -2 log prior at log standard deviations, one a block."""
+        return self._value(np.exp(log_sds) / float(self.noise_sd_))[0]
+
+    def _check(self) -> None:
+        if self.method not in METHODS:
+            raise ValueError(f'method "{self.method}": use reml or ml')
+        if self.size_priors is not None and self.noise_sd is None:
+            raise ValueError("size_priors need noise_sd")
+
+    def _cross_products(
+        self, x: Any, y: np.ndarray, weight: np.ndarray
+    ) -> tuple[Normal, np.ndarray]:
+        """Order the columns (eliminated, random, fixed) and multiply out."""
+        columns = csc_array(x) if issparse(x) else csc_array(np.asarray(x))
+        block = self._block(columns.shape[1])
+        if self.fit_intercept:
+            ones = csc_array(np.ones((columns.shape[0], 1)))
+            columns = csc_array(_hstack(columns, ones))
+            block = np.append(block, FIXED)
+        self._n_blocks = int(block.max(initial=FIXED)) + 1
+        weighted = csr_array(diags_array(weight) @ columns)
+        gram = csc_array(weighted.T @ columns)
+        first = _eliminable(gram, block)
+        order = np.concatenate(
+            [
+                np.flatnonzero((block == first) & (block != FIXED)),
+                np.flatnonzero((block != first) & (block != FIXED)),
+                np.flatnonzero(block == FIXED),
+            ]
+        )
+        used = weight > 0
+        normal = Normal(
+            csc_array(gram[order][:, order]),
+            np.asarray(weighted.T @ y)[order],
+            float(weight @ y**2),
+            int(used.sum()),
+            float(np.log(weight[used]).sum()),
+            block[order],
+            int(((block == first) & (block != FIXED)).sum()),
+            int((block == FIXED).sum()),
+        )
+        return normal, order
+
+    def _block(self, n_columns: int) -> np.ndarray:
+        if self.blocks is None:
+            return np.zeros(n_columns, dtype=np.int64)
+        block = np.asarray(self.blocks, dtype=np.int64)
+        if block.shape != (n_columns,):
+            raise ValueError(f"blocks has shape {block.shape}, X has {n_columns} columns")
+        return block
+
+    def _scale(self, theta: np.ndarray) -> np.ndarray:
+        block = self._normal.block
+        return np.where(block == FIXED, 1.0, np.append(theta, 1.0)[block])
+
+    def _value(self, theta: np.ndarray) -> tuple[float, Solution]:
+        """Criterion and solution at relative standard deviations."""
+        normal = self._normal
+        solution = solve(normal, theta)
+        reml = self.method == "reml"
+        df = max(normal.n_rows - (normal.n_fixed if reml else 0), 1)
+        log_det = solution.log_det if reml else solution.log_det_random
+        if self.noise_sd is None:
+            fit = df * (1 + np.log(2 * np.pi * solution.residual / df))
+        else:
+            fit = df * np.log(2 * np.pi * self.noise_sd**2) + solution.residual / self.noise_sd**2
+        value = log_det + fit - normal.log_weights
+        return float(value + self._penalty(theta)[0]), solution
+
+    def _penalty(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
+        """-2 log prior of the standard deviations, and its gradient with respect to theta."""
+        if self.size_priors is None:
+            return 0.0, np.zeros(len(theta))
+        median, log_sd = np.asarray(self.size_priors, dtype=float).T
+        theta = np.maximum(theta, TINY)
+        off = np.log(theta * float(self.noise_sd or 1.0) / median) / log_sd
+        return float(off @ off), 2 * off / (log_sd * theta)
+
+    def _gradient(self, theta: np.ndarray, solution: Solution) -> np.ndarray:
+        """Gradient of the REML criterion (Bates and DebRoy, J. Multivariate Analysis 91, 2004)."""
+        normal = self._normal
+        random = normal.block != FIXED
+        held = 1 - inverse_diagonal(solution)[random]
+        squares = solution.effects[random] ** 2
+        block = normal.block[random]
+        n = self._n_blocks
+        df = max(normal.n_rows - normal.n_fixed, 1)
+        noise = solution.residual / df if self.noise_sd is None else self.noise_sd**2
+        total = np.bincount(block, 2 * held - 2 * squares / noise, minlength=n)
+        return np.asarray(
+            np.where(theta > TINY, total / np.maximum(theta, TINY), 0.0) + self._penalty(theta)[1]
+        )
+
+    def _optimise(self, start: np.ndarray) -> np.ndarray:
+        """Minimise the criterion over relative standard deviations, nought included."""
+        if not len(start):
+            self.n_iter_ = 0
+            return start
+
+        def value(theta: np.ndarray) -> Any:
+            criterion, solution = self._value(theta)
+            if self.method == "ml":
+                return criterion
+            return criterion, self._gradient(theta, solution)
+
+        noise = float(self.noise_sd or 1.0)
+        if self.size_priors is not None:
+            start = np.asarray(self.size_priors, dtype=float)[:, 0] / noise
+        found = minimize(
+            value,
+            start,
+            jac=self.method == "reml",
+            method="L-BFGS-B",
+            bounds=[(0.0, None)] * len(start),
+            options={"maxiter": self.max_iter, "ftol": self.tol * 1e-3, "gtol": 1e-7},
+        )
+        self.n_iter_ = int(found.nit)
+        return np.asarray(self._boundary(found.x))
+
+    def _boundary(self, theta: np.ndarray) -> np.ndarray:
+        """Put a standard deviation on nought where that is no worse: its gradient vanishes there."""
+        best = self._value(theta)[0]
+        for k in range(len(theta)):
+            trial = theta.copy()
+            trial[k] = 0.0
+            if self.size_priors is None and self._value(trial)[0] <= best + 1e-7:
+                theta = trial
+        return theta
+
+    def _take(self, theta: np.ndarray) -> None:
+        """Set the fitted attributes."""
+        normal = self._normal
+        self.criterion_, solution = self._value(theta)
+        df = max(normal.n_rows - (normal.n_fixed if self.method == "reml" else 0), 1)
+        noise = np.sqrt(solution.residual / df) if self.noise_sd is None else self.noise_sd
+        self.noise_sd_ = float(noise)
+        self.sds_ = theta * self.noise_sd_
+        scaled = solution.effects * self._scale(theta)
+        coefficients = np.empty_like(scaled)
+        coefficients[self._order] = scaled
+        self.coef_ = coefficients[: self.n_features_in_]
+        self.intercept_ = float(coefficients[-1]) if self.fit_intercept else 0.0
+
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.input_tags.sparse = True
+        return tags
+
+
+def _hstack(a: csc_array, b: csc_array) -> Any:
+    from scipy.sparse import hstack
+
+    return hstack([a, b])
+
+
+def _eliminable(gram: csc_array, block: np.ndarray) -> int:
+    """Return the largest block whose columns never meet in one row, or FIXED for none."""
+    best, size = FIXED, 1
+    for k in range(int(block.max(initial=FIXED)) + 1):
+        columns = np.flatnonzero(block == k)
+        if len(columns) <= size:
+            continue
+        part = gram[columns][:, columns]
+        if (part - diags_array(part.diagonal())).count_nonzero() == 0:
+            best, size = k, len(columns)
+    return best
