@@ -16,6 +16,7 @@ from typing import Annotated, Any
 import typer
 
 from benchmark.commands.application import app as app_command
+from benchmark.commands.claim import claim, claims, timing_line
 from benchmark.commands.demonstration import demo
 from benchmark.commands.exporting import export
 from benchmark.commands.fitting import fit
@@ -31,6 +32,9 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("export", export),
     ("fit", fit),
     ("leaderboard", leaderboard),
+    ("claim", claim),
+    ("claims", claims),
+    ("timing-line", timing_line),
     ("strike", strike),
     ("unstrike", unstrike),
     ("rulings", rulings),

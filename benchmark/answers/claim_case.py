@@ -214,11 +214,19 @@ def _stored(laps: pd.DataFrame, facts: Facts) -> pd.Series | None:
 
 def _uncertainty(claim: Claim, facts: Facts) -> float:
     """Standard uncertainty of the claimed lap: its timing's, and a coarse reading's on top [s]."""
-    u_s = lap_uncertainty(facts["timing"], facts["timing_u_s"])
-    decimals = decimals_given(claim.texts["lap_time"])
-    if decimals >= FINE_DECIMALS:
-        return u_s
-    return combined_u(u_s, reading_u(10.0**-decimals))
+    return combined_u(
+        lap_uncertainty(facts["timing"], facts["timing_u_s"]), reading_of(claim.texts["lap_time"])
+    )
+
+
+def reading_of(lap_time: str) -> float:
+    """Standard uncertainty of a time written to fewer than three decimals, else 0 [s].
+
+    Plain seconds are a number, whose zeros a spreadsheet drops; they say nothing of resolution.
+    """
+    decimals = decimals_given(lap_time)
+    is_number = ":" not in lap_time
+    return 0.0 if is_number or decimals >= FINE_DECIMALS else reading_u(10.0**-decimals)
 
 
 def usual_levels(fit: Fit, model: str) -> dict[str, int]:

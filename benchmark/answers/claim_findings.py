@@ -7,14 +7,13 @@ from datetime import date
 
 import pandas as pd
 
-from benchmark.answers.claim_case import USUAL_LAPS, Case
+from benchmark.answers.claim_case import USUAL_LAPS, Case, reading_of
 from benchmark.answers.claim_rules import FAIL, NOTE, OK, Finding
 from benchmark.answers.claim_scope import Scope, close_rivals, scope_text
 from benchmark.intake.columns import BY_NAME
 from benchmark.model.fit import Fit
 from benchmark.trade.classes import DRY_TYRES, tyre_category_of_treadwear
-from benchmark.trade.timing import decimals_given, format_lap_time
-from benchmark.trade.uncertainty import reading_u
+from benchmark.trade.timing import format_lap_time
 
 OLD_DAYS = 730  # a scope whose newest day is older than this is told; a choice of ours
 FEW_ENTRIES = 3  # rivals below which "fastest of its class" says little; a choice of ours
@@ -150,11 +149,8 @@ def _timing(case: Case) -> Iterator[Finding]:
     source = case.taken.get("timing_u_s") or ("as given" if given else "usual for the method")
     if method is None and not given:
         source = "the timing method is not recorded, so it counts as by stopwatch"
-    decimals = decimals_given(case.claim.texts["lap_time"])
-    coarse = ""
-    if decimals < 3:
-        step_s = 10.0**-decimals
-        coarse = f", with {reading_u(step_s):.3f} s for a time written to {step_s:g} s"
+    reading_s = reading_of(case.claim.texts["lap_time"])
+    coarse = f", with {reading_s:.3f} s for a time written so coarsely" if reading_s else ""
     detail = (
         f"{method or 'method not told'}: standard uncertainty {case.timing_u_s:.3f} s of the "
         f"lap ({source}{coarse})"

@@ -61,7 +61,7 @@ def adjusted_margin(weighed: Weighed, scope: Scope, level: float) -> Adjusted:
     tail = (1 - level) / 2
     shares = (0.5, tail, 1 - tail)
     middle, low, high = weighted_quantiles(weighed.adjusted, weighed.weights, shares)
-    own = tuple(float(np.exp(value)) for value in (middle, low, high))
+    own = float(np.exp(middle)), float(np.exp(low)), float(np.exp(high))
     if scope.entries.empty:
         return Adjusted(*own, None, None, None, None, None, 1.0)
     # The claimed lap speaks of the rivals, too: of the circuit, and of a day they shared.

@@ -130,6 +130,33 @@ create table if not exists fit (
     body blob not null
 );
 
+-- One row is one claim that was kept: what was handed in, as JSON, and the digest of its evidence.
+create table if not exists claim (
+    claim_no integer not null,
+    kept_at varchar not null,
+    subject varchar not null,
+    evidence_sha256 varchar
+);
+
+-- One row is one check of a kept claim; never altered, so a change of verdict can be seen.
+create table if not exists claim_check (
+    claim_no integer not null,
+    check_no integer not null,
+    checked_at varchar not null,
+    verdict varchar not null,
+    fit_id varchar not null,
+    data_version bigint not null,
+    answer varchar not null
+);
+
+-- One row is the timing line of one layout, by its two ends, and the length of the layout.
+create table if not exists timing_line (
+    circuit varchar not null,
+    layout varchar not null,
+    line varchar not null,
+    length_m double
+);
+
 -- One row is one session under the published column names.
 create or replace view session_sheet as
 select
