@@ -15,6 +15,7 @@ import benchmark.show
 # File, title in the menu, address.
 PAGES = (
     ("leaderboard.py", "Leaderboard", "leaderboard"),
+    ("claim.py", "Check a claim", "claim"),
     ("hand_in.py", "Hand in laps", "hand-in"),
     ("method.py", "Method and cautions", "method"),
 )

@@ -19,6 +19,7 @@ from benchmark.answers.claim_overturn import Overturn, Settled, overturn_text, o
 from benchmark.answers.claim_rules import (
     IMPLAUSIBLE_BELOW,
     NOTE,
+    OVERTURN,
     TRACE_TIME,
     VERDICTS,
     Finding,
@@ -125,7 +126,7 @@ def check_claim(fit: Fit, claim: Claim, *, level: float = 0.9) -> ClaimAnswer:
     findings = [
         *record_findings(fit, case, scope),
         *estimate_findings(case, weighed, found),
-        Finding("what would overturn it", NOTE, overturn_text(changes, settled.verdict)),
+        Finding(OVERTURN, NOTE, overturn_text(changes, settled.verdict)),
     ]
     stated = reference(fit, *case.where, surface=case.surface)
     return ClaimAnswer(

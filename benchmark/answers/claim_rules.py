@@ -30,6 +30,7 @@ FASTEST_AT_LEAST = 0.90
 IMPLAUSIBLE_BELOW = 0.001
 RARE_BELOW = 0.05  # told as a note; a choice of ours
 TRACE_TIME = "trace: claimed time"
+OVERTURN = "what would overturn it"
 
 # One line a verdict: its name, what it means to an owner, and its rule.
 VERDICTS: Mapping[str, tuple[str, str]] = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchmark.answers.claim import ClaimAnswer
-from benchmark.answers.claim_rules import VERDICTS
+from benchmark.answers.claim_rules import OVERTURN, VERDICTS, Finding
 from benchmark.show.claim_figures import claim_alt, claim_chart, claim_rows
 from benchmark.show.figures import svg
 from benchmark.show.output import Column
@@ -13,6 +13,7 @@ from benchmark.show.report import Report, Section
 from benchmark.show.words import lap_text, percent, place_text, range_text, reference_text
 
 OUTCOMES = {"ok": "in order", "note": "note", "fail": "FAILS"}
+HEADINGS = {"fail": "What fails", "note": "What to note", "ok": "What is in order"}
 METHOD = (
     "As timed: the probability that the claimed lap was quicker than the standing one, from the "
     "standard uncertainties of both lap times (normal errors). From 0.95 on it counts as quicker, "
@@ -128,12 +129,29 @@ def overturn_points(answer: ClaimAnswer) -> list[str]:
     ] or ["No single change that was tried brings another verdict."]
 
 
-def rule_columns(verdict: str) -> list[Column]:
+def finding_points(answer: ClaimAnswer) -> list[tuple[str, list[str]]]:
+    """Give the findings as sentences under a heading for each outcome, what fails first."""
+    told = [
+        (heading, [_sentence(f) for f in _told(answer) if f.outcome == outcome])
+        for outcome, heading in HEADINGS.items()
+    ]
+    return [(heading, points) for heading, points in told if points]
+
+
+def _told(answer: ClaimAnswer) -> list[Finding]:
+    """The findings but for the one that has a heading of its own."""
+    return [finding for finding in answer.findings if finding.check != OVERTURN]
+
+
+def _sentence(finding: Finding) -> str:
+    return f"{finding.check[:1].upper()}{finding.check[1:]}: {finding.detail}."
+
+
+def rule_points(verdict: str) -> list[str]:
     """Give the verdicts with their rules; this one is marked."""
     return [
-        Column("Verdict", [f"{'▶ ' if name == verdict else ''}{name}" for name in VERDICTS]),
-        Column("What it means", [meaning for meaning, _ in VERDICTS.values()]),
-        Column("Rule", [rule for _, rule in VERDICTS.values()]),
+        f"{name}{' (this verdict)' if name == verdict else ''}: {rule}."
+        for name, (_, rule) in VERDICTS.items()
     ]
 
 
@@ -153,16 +171,16 @@ def rests_on(answer: ClaimAnswer) -> list[str]:
 def claim_sheet(answer: ClaimAnswer) -> Report:
     """Lay out a checked claim as a page to print or send."""
     sections = [
-        Section("The figures", table=figure_columns(answer)),
         Section(
             "Claim and rivals",
-            table=rival_columns(answer),
             picture=svg(claim_chart(answer)),
             picture_alt=claim_alt(answer),
+            table=rival_columns(answer),
         ),
-        Section("What was found", table=finding_columns(answer)),
+        Section("The figures", table=figure_columns(answer)),
+        *(Section(heading, points=points) for heading, points in finding_points(answer)),
         Section("What would overturn it", points=overturn_points(answer)),
-        Section("How the verdict is reached", table=rule_columns(answer.verdict)),
+        Section("How the verdict is reached", points=rule_points(answer.verdict)),
         Section("Method and references", points=[*METHOD, *REFERENCES]),
     ]
     return Report(claim_title(answer), answer.sentence, sections, rests_on(answer))

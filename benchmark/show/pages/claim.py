@@ -1,0 +1,252 @@
+"""Is this lap the fastest of its class? One page that settles what can be settled."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+import pandas as pd
+import streamlit as st
+
+from benchmark.answers.claim import ClaimAnswer, check_claim
+from benchmark.answers.claim_case import SCOPES, Claim
+from benchmark.intake.columns import BY_NAME
+from benchmark.model.fit import Fit
+from benchmark.show.claim_figures import claim_alt, claim_chart
+from benchmark.show.claim_list import recheck_columns, recheck_frame
+from benchmark.show.claim_sheet import (
+    METHOD,
+    REFERENCES,
+    claim_sheet,
+    claim_title,
+    figure_columns,
+    finding_points,
+    overturn_points,
+    rests_on,
+    rival_columns,
+    rule_points,
+)
+from benchmark.show.claiming import TraceFile, add_evidence, keep, make_claim, recheck
+from benchmark.show.report import to_html, to_pdf
+from benchmark.show.screen import cautions, choose, grid, md, points, ready_fit, store_path, told
+from benchmark.trade.classes import AREAS, CLASSES, DRIVER_LEVELS, LEVELS, SURFACES, TIMINGS
+from benchmark.trade.classes import TYRE_CATEGORIES as TYRES
+
+SCOPE_WORDS = {
+    "same model and class": "model,class",
+    "same model": "model",
+    "same model, class and tyre": "model,class,tyre",
+    "same class, any model": "class",
+    "same class and tyre, any model": "class,tyre",
+}
+NUMBERS = ("treadwear", "tyre_heat_cycles", "air_temp_c", "track_temp_c", "pressure_hpa",
+           "humidity_pct", "wind_mps", "altitude_m")  # fmt: skip
+EXAMPLE = "METAR ZZZZ 210930Z 24004KT CAVOK 12/08 Q1018"
+Texts = dict[str, str | None]
+
+
+def ask_lap(fit: Fit) -> Texts:
+    """Ask what is claimed: where, who, what and when."""
+    runs, entries = fit.runs, fit.entries
+    first, second, third = st.columns(3)
+    with first:
+        circuit = choose("Circuit", sorted(runs["circuit"].unique()), key="circuit")
+        layout = choose("Layout", sorted(runs["layout"].unique()), key="layout")
+        day = st.date_input("Date of the lap", date.today(), key="claim_date")
+    with second:
+        build = _name("Build", sorted(entries["build"]), key="build")
+        model = _name("Model", sorted(entries["model"].unique()), key="model")
+        driver = _name("Driver", sorted(runs["driver"].unique()), key="driver")
+    with third:
+        lap_time = st.text_input("Lap time, m:ss.sss", key="claim_lap_time")
+        tyre = choose("Tyre", TYRES, key="tyre_category")
+        timing = _maybe("Timing", TIMINGS, key="timing")
+    return {"circuit": circuit, "layout": layout, "date": str(day), "build": build, "model": model,
+            "driver": driver, "lap_time": lap_time, "tyre_category": tyre,
+            "timing": timing}  # fmt: skip
+
+
+def _name(label: str, known: list[str], key: str) -> str | None:
+    """Ask for a name that may be new."""
+    placeholder = "choose, or write a new one"
+    return st.selectbox(
+        label,
+        known,
+        index=None,
+        key=f"claim_{key}",
+        accept_new_options=True,
+        placeholder=placeholder,
+    )
+
+
+def _maybe(label: str, options: Sequence[str], key: str) -> str | None:
+    """Ask for a fact that may be left open."""
+    return st.selectbox(label, options, index=None, key=f"claim_{key}", placeholder="not told")
+
+
+def ask_more() -> Texts:
+    """Ask what else is recorded; what is left open comes from the car's record, or stays open."""
+    texts: Texts = {}
+    st.caption(
+        "What is left empty comes from the car's latest record, else it counts as not recorded."
+    )
+    first, second, third = st.columns(3)
+    with first:
+        for column in ("session", "lap", "evidence"):
+            texts[column] = st.text_input(BY_NAME[column].noun.capitalize(), key=f"claim_{column}")
+        texts["driver_level"] = _maybe("Driver level", DRIVER_LEVELS, key="level")
+        texts["surface"] = _maybe("Surface", SURFACES, key="surface")
+        texts["timing_u_s"] = st.text_input(
+            "Standard uncertainty of the lap, s", key="claim_timing_u_s"
+        )
+    with second:
+        for area in AREAS:
+            levels = [str(level) for level in LEVELS]
+            label = f"{area.capitalize()} level"
+            texts[f"mod_{area}"] = _maybe(label, levels, key=f"mod_{area}")
+    with third:
+        for column in NUMBERS:
+            what = BY_NAME[column]
+            unit = f", {what.unit}" if what.unit else ""
+            texts[column] = st.text_input(f"{what.noun.capitalize()}{unit}", key=f"claim_{column}")
+    return texts
+
+
+def ask_scope() -> dict[str, str | int | None]:
+    """Ask in which company the claim is made."""
+    first, second, third = st.columns(3)
+    with first:
+        words = choose("Compared with cars of the", list(SCOPE_WORDS), key="company")
+    with second:
+        in_class = _maybe("Claimed in class", CLASSES, key="claimed_class")
+        tyre = _maybe("Claimed on tyre", TYRES, key="claimed_tyre")
+    with third:
+        laps = st.number_input(
+            "Best of how many flying laps that day", 1, 500, value=None, key="claim_laps"
+        )
+    return {
+        "scope": SCOPE_WORDS.get(words or "", SCOPES[0]),
+        "claimed_class": in_class,
+        "claimed_tyre": tyre,
+        "flying_laps": laps,
+    }
+
+
+def ask_evidence() -> TraceFile | None:
+    """Ask for a trace of the lap, with the timing line that it is held to."""
+    first, second = st.columns(2)
+    with first:
+        upload = st.file_uploader(
+            "Trace of the lap, GPX 1.1 or NMEA 0183", type=["gpx", "nmea", "txt", "log"]
+        )
+    with second:
+        line = st.text_input(
+            "Ends of the timing line: lat,lon,lat,lon in degrees", key="claim_line"
+        )
+        length_m = st.number_input(
+            "Length of the layout, m", 50.0, 30e3, value=None, key="claim_length"
+        )
+    if upload is None:
+        return None
+    return TraceFile(upload.name, upload.getvalue(), line or None, length_m)
+
+
+def ask_claim(fit: Fit) -> None:
+    """Ask for a claim; when it is handed in, remember it so that the page shows its answer."""
+    with st.form("claim"):
+        texts = ask_lap(fit)
+        about = ask_scope()
+        with st.expander("Car, driver, lap and weather: what else is recorded"):
+            more = ask_more()
+            metar = st.text_area(
+                "METAR of the hour, pasted", placeholder=EXAMPLE, key="claim_metar"
+            )
+        with st.expander("Trace of the lap"):
+            file = ask_evidence()
+        if not st.form_submit_button("Check the claim", type="primary"):
+            return
+    st.session_state.pop("claim_made", None)
+    claim = make_claim({**texts, **more}, metar=metar, **about)  # type: ignore[arg-type]
+    if file is not None:
+        claim = add_evidence(store_path(), claim, file)
+    st.session_state["claim_made"] = claim
+
+
+@st.cache_data(
+    max_entries=32,
+    show_spinner="Checking the claim",
+    hash_funcs={Fit: lambda fit: fit.fit_id, Claim: repr},
+)
+def answer_to(fit: Fit, claim: Claim) -> ClaimAnswer:
+    """Answer once for each fit and claim."""
+    return check_claim(fit, claim)
+
+
+def show_answer(answer: ClaimAnswer) -> None:
+    """Show the verdict, the picture, the findings, what overturns it, and the method."""
+    st.markdown(f"### {md(answer.sentence)}")
+    st.caption(f"Verdict: {answer.verdict}. {md(claim_title(answer))}.")
+    st.altair_chart(claim_chart(answer), alt=claim_alt(answer))
+    figures, rivals = grid(figure_columns(answer)), grid(rival_columns(answer))
+    st.dataframe(figures, hide_index=True, alt="The figures of the verdict")
+    st.dataframe(rivals, hide_index=True, alt=claim_alt(answer))
+    for heading, sentences in finding_points(answer):
+        st.subheader(heading)
+        points(sentences)
+    st.subheader("What would overturn it")
+    points(overturn_points(answer))
+    with st.expander("How the verdict is reached"):
+        points([*rule_points(answer.verdict), *METHOD, *REFERENCES])
+    with st.expander("What this rests on"):
+        points(rests_on(answer))
+    show_doors(answer)
+
+
+def show_doors(answer: ClaimAnswer) -> None:
+    """Offer the report, and to keep the claim."""
+    sheet = claim_sheet
+    first, second, third = st.columns(3)
+    first.download_button(
+        "Download as HTML",
+        lambda: to_html(sheet(answer)),
+        file_name="claim.html",
+        mime="text/html",
+        on_click="ignore",
+    )
+    second.download_button(
+        "Download as PDF",
+        lambda: to_pdf(sheet(answer)),
+        file_name="claim.pdf",
+        mime="application/pdf",
+        on_click="ignore",
+    )
+    if third.button("Keep this claim"):
+        number = keep(store_path(), answer)
+        st.success(f"Kept as claim {number}.")
+
+
+def show_kept(fit: Fit) -> None:
+    """Show the kept claims with their verdicts then and now."""
+    with st.expander("Kept claims: their verdicts then and now"):
+        if not st.button("Check the kept claims again"):
+            return
+        checks = recheck(store_path(), fit)
+        if not checks:
+            st.markdown("No claim has been kept yet.")
+            return
+        table: pd.DataFrame = grid(recheck_columns(recheck_frame(checks)))
+        st.dataframe(table, hide_index=True, alt="Kept claims with their verdicts")
+
+
+fit = ready_fit()
+st.title("Does the claim stand?")
+answer_place = st.container()
+st.subheader("The claim")
+with told():
+    ask_claim(fit)
+    if "claim_made" in st.session_state:
+        answer = answer_to(fit, st.session_state["claim_made"])
+        with answer_place:
+            show_answer(answer)
+    show_kept(fit)
+cautions()
