@@ -91,8 +91,8 @@ def _read_level(column: Column, text: str) -> int:
 
 def _read_whole(column: Column, text: str) -> int:
     if not re.fullmatch(WHOLE, text):
-        bounds = f"{column.low:g} to {column.high:g}"
-        raise BadValue(f"is not a {column.noun}; write a whole number, {bounds}{_or_empty(column)}")
+        way_on = f"write a whole number, {_bounds(column)}{_or_empty(column)}"
+        raise BadValue(f"is not a {column.noun}; {way_on}")
     _check_range(column, _whole(text))
     return _whole(text)
 
@@ -153,8 +153,12 @@ def _whole(text: str) -> int:
 def _check_range(column: Column, value: float | Decimal) -> None:
     if not column.low <= value <= column.high:
         unit = f" {column.unit}" if column.unit else ""
-        bounds = f"{column.low:,.6g} to {column.high:,.6g}".replace(",", "")
-        raise BadValue(f"is outside {bounds}{unit}; correct it{_or_empty(column)}")
+        raise BadValue(f"is outside {_bounds(column)}{unit}; correct it{_or_empty(column)}")
+
+
+def _bounds(column: Column) -> str:
+    low, high = (f"{bound:f}".rstrip("0").rstrip(".") for bound in (column.low, column.high))
+    return f"{low} to {high}"
 
 
 def _or_empty(column: Column) -> str:

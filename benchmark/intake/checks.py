@@ -51,7 +51,7 @@ BUILD = Scope(
     "build",
     ("build",),
     facts_of(FactOf.BUILD),
-    "it is one individual car; correct one, or name two builds",
+    "correct one, or name two builds",
 )
 SESSION = Scope("session", RUN_KEY[:4], facts_of(FactOf.SESSION), "correct one of them")
 RUN = Scope("run", RUN_KEY, facts_of(FactOf.RUN), "correct one, or give them two run numbers")

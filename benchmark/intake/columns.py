@@ -97,7 +97,7 @@ def _level(area: str) -> Column:
         f"mod_{area}",
         Kind.LEVEL,
         FactOf.RUN,
-        "level",
+        f"level of {area}",
         f"how far {area} is from standard on that day: 0 standard, 1 bolt-on or adjusted, "
         "2 replaced or rebuilt, 3 competition-only; an empty cell is not recorded",
         absent="0",
@@ -140,7 +140,7 @@ COLUMNS: tuple[Column, ...] = (
     _choice(
         "induction",
         FactOf.RUN,
-        "induction",
+        "kind of induction",
         INDUCTIONS,
         "natural or boosted (turbocharged or supercharged), of the car as it runs on that day",
     ),

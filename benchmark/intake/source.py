@@ -17,7 +17,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from benchmark.intake.cells import clean
-from benchmark.intake.columns import COLUMNS, NAMES
+from benchmark.intake.columns import COLUMNS, NAMES, Column
 
 CHUNK_BYTES = 1 << 20
 DELIMITERS = (",", ";", "\t")
@@ -127,16 +127,19 @@ def _repeated(names: list[str]) -> list[WholeFile]:
 
 
 def _missing(names: list[str], ignored: list[str]) -> list[WholeFile]:
-    faults = []
-    for column in COLUMNS:
-        if column.needed and column.name not in names:
-            near = [
-                cell for cell in ignored if get_close_matches(column.name, [cell.lower()], 1, 0.7)
-            ]
-            hint = f' (is it "{near[0]}"?)' if near else ""
-            message = f"is missing; add a column {column.name}: {column.meaning}{hint}"
-            faults.append(WholeFile(message, column=column.name))
-    return faults
+    return [
+        WholeFile(f"is missing; {_remedy(column, ignored)}", column=column.name)
+        for column in COLUMNS
+        if column.needed and column.name not in names
+    ]
+
+
+def _remedy(column: Column, ignored: list[str]) -> str:
+    near = get_close_matches(column.name, [cell.lower() for cell in ignored], n=1, cutoff=0.7)
+    for cell in ignored:
+        if [cell.lower()] == near:
+            return f'if it is "{cell}", name that {column.name}'
+    return f"add a column {column.name}: {column.meaning}"
 
 
 def _known(names: Iterable[str]) -> set[str]:

@@ -20,6 +20,7 @@ from benchmark.intake.columns import COLUMNS
 from benchmark.intake.source import LONGEST_RECORD, Heading, WholeFile, csv_header, heading
 
 MEMORY = "1GB"  # beyond it DuckDB goes on in temporary files
+SMALL_BYTES = 1 << 24  # a database in memory opens sooner than one in a file
 NESTED = ("STRUCT", "MAP", "UNION", "BLOB", "]")
 
 
@@ -32,14 +33,16 @@ class Staged:
 
 
 def staging_connection(folder: Path, copy: Path) -> duckdb.DuckDBPyConnection:
-    """Open a database in the folder that can read that one copied file and nothing else."""
+    """Open a database that can read that one copied file, and nothing else outside the folder."""
     config: dict[str, str | bool | int | float | list[str]] = {
         "memory_limit": MEMORY,
         "temp_directory": str(folder / "spill"),
         "autoinstall_known_extensions": "false",
         "autoload_known_extensions": "false",
     }
-    connection = duckdb.connect(str(folder / "staging.duckdb"), config=config)
+    small = copy.stat().st_size < SMALL_BYTES
+    database = ":memory:" if small else str(folder / "staging.duckdb")
+    connection = duckdb.connect(database, config=config)
     allowed = str(copy).replace("'", "''")
     # In this order: each line closes a door that the next one does not need.
     connection.execute("set enable_progress_bar = false")
