@@ -119,7 +119,8 @@ def read_facts(claim: Claim) -> Facts:
     facts: Facts = dict.fromkeys(NAMES)
     for column in NEEDED:
         if not claim.texts.get(column, "").strip():
-            raise BadQuestion(f"a claim needs a {BY_NAME[column].noun}: give {option_of(column)}")
+            noun = "tyre category" if column == "tyre_category" else BY_NAME[column].noun
+            raise BadQuestion(f"a claim needs a {noun} ({option_of(column)})")
     for column in NAMES:
         text = claim.texts.get(column, "")
         if not text.strip() and column in ("run", "lap", "session"):

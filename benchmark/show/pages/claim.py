@@ -41,6 +41,7 @@ SCOPE_WORDS = {
 }
 NUMBERS = ("treadwear", "tyre_heat_cycles", "air_temp_c", "track_temp_c", "pressure_hpa",
            "humidity_pct", "wind_mps", "altitude_m")  # fmt: skip
+AROUND_PX = 130  # legend and axis, which the page fits into the height
 EXAMPLE = "METAR ZZZZ 210930Z 24004KT CAVOK 12/08 Q1018"
 Texts = dict[str, str | None]
 
@@ -59,7 +60,7 @@ def ask_lap(fit: Fit) -> Texts:
         driver = _name("Driver", sorted(runs["driver"].unique()), key="driver")
     with third:
         lap_time = st.text_input("Lap time, m:ss.sss", key="claim_lap_time")
-        tyre = choose("Tyre", TYRES, key="tyre_category")
+        tyre = _maybe("Tyre", TYRES, key="tyre_category")
         timing = _maybe("Timing", TIMINGS, key="timing")
     return {"circuit": circuit, "layout": layout, "date": str(day), "build": build, "model": model,
             "driver": driver, "lap_time": lap_time, "tyre_category": tyre,
@@ -186,7 +187,7 @@ def show_answer(answer: ClaimAnswer) -> None:
     """Show the verdict, the picture, the findings, what overturns it, and the method."""
     st.markdown(f"### {md(answer.sentence)}")
     st.caption(f"Verdict: {answer.verdict}. {md(claim_title(answer))}.")
-    st.altair_chart(claim_chart(answer), alt=claim_alt(answer))
+    st.altair_chart(claim_chart(answer, around_px=AROUND_PX), alt=claim_alt(answer))
     figures, rivals = grid(figure_columns(answer)), grid(rival_columns(answer))
     st.dataframe(figures, hide_index=True, alt="The figures of the verdict")
     st.dataframe(rivals, hide_index=True, alt=claim_alt(answer))
