@@ -161,7 +161,7 @@ def _read(
         sha256,
         runs,
         run_laps,
-        sorted(faults, key=_place),
+        sorted(faults, key=place_of),
         head.ignored_columns,
         _count(connection, f"from staged where regexp_matches(lap_time, '{ROUNDED}')"),
         _count(connection, "from good") - run_laps.num_rows,
@@ -243,7 +243,8 @@ def _whole_fault(name: str, whole: WholeFile) -> Fault:
     return Fault(name, None, whole.column, _shown(whole.value), whole.message)
 
 
-def _place(fault: Fault) -> tuple[int, int]:
+def place_of(fault: Fault) -> tuple[int, int]:
+    """Give the order in which faults are told: the whole file, then by row and column."""
     column = NAMES.index(fault.column) if fault.column in NAMES else -1
     return (fault.row or 0, column)
 

@@ -87,9 +87,17 @@ def contradictions(connection: duckdb.DuckDBPyConnection, file: str) -> list[Fau
     return [
         fault
         for scope in COMPARED
-        for fact in scope.facts
+        for fact in _facts_that_differ(connection, scope)
         for fault in _contradicted(connection, scope, fact, file)
     ]
+
+
+def _facts_that_differ(connection: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
+    """Ask once for all facts: hardly ever does one differ."""
+    columns = [stored_name(fact) for fact in scope.facts]
+    differ = ", ".join(f"coalesce(bool_or(new.{c} <> stored.{c}), false)" for c in columns)
+    flags = connection.execute(f"select {differ} from {COMPARED[scope]}").fetchall()[0]
+    return [fact for fact, flag in zip(scope.facts, flags, strict=True) if flag]
 
 
 def _contradicted(

@@ -1,8 +1,8 @@
 """Stewards' rulings on laps: appended, never altered, each chained to the one before.
 
 The hash of a ruling covers what it says and the hash of the ruling before it, so a ruling that was
-changed, removed or slipped in later breaks the chain; `check_chain` says where. The chain shows a
-change of this record; it cannot show that the whole of it was written anew.
+changed, taken out or slipped in later breaks the chain; `check_chain` says where. What the chain
+cannot show is that its end was cut off or all of it written anew: publish the last hash for that.
 """
 
 from __future__ import annotations

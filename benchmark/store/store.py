@@ -19,7 +19,7 @@ import pandas as pd
 from benchmark.errors import BenchmarkError, FaultyFile, NoFit
 from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
-from benchmark.intake.laptable import LapFile
+from benchmark.intake.laptable import LapFile, place_of
 from benchmark.intake.query import interruptible
 from benchmark.store import adding, exporting, migrate, opening, stewards
 from benchmark.store.adding import Added
@@ -274,7 +274,7 @@ class Store:
         adding.prepare(self._connection, lap_file)
         faults = [*lap_file.faults, *adding.contradictions(self._connection, lap_file.name)]
         if faults:
-            raise FaultyFile(sorted(faults, key=lambda fault: fault.row or 0))
+            raise FaultyFile(sorted(faults, key=place_of))
         return adding.count(self._connection, lap_file)
 
     def _add(self, lap_file: LapFile) -> Added:
