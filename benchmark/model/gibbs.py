@@ -29,7 +29,6 @@ from benchmark.model.noise import (
     Noise,
     Split,
     draw_size,
-    draw_split,
     expected_split,
     slice_sample,
 )
@@ -37,6 +36,7 @@ from benchmark.model.noise_sampler import NoiseSampler, Others
 from benchmark.model.priors import Priors, Size
 from benchmark.model.structure import JOINT, Structure
 from benchmark.model.unknown import (
+    MakeUp,
     MissingDriverLevel,
     MissingInduction,
     MissingModification,
@@ -184,14 +184,16 @@ class Gibbs:
 
         An oracle's noise stays as it was told.
         """
-        if self.known.noise is not None:
-            rows = self.s.laps.log_densities(error, noise)
-            return noise, draw_split(self.s.laps, error, noise, self.rng, rows)[0]
         slices = self.solver.slices
         driver = effects.joint[slices["driver"]]
-        others = Others(effects.outing, sd["outing"], driver, sd["driver"])
+        told = "outing" in self.known.sd
+        others = Others(effects.outing, sd["outing"], driver, sd["driver"], told)
+        if self.known.noise is not None:
+            split, effects.outing = self.sampler.split_only(noise, error, others, self.rng)
+            return noise, split
         noise, split, moved = self.sampler.update(noise, error, others, self.rng)
         effects.outing = moved.outing
+        sd["outing"] = moved.outing_sd
         driver += moved.driver_shift
         effects.joint[slices["circuit"]] += moved.shift
         return noise, split
@@ -200,6 +202,11 @@ class Gibbs:
         """Draw the facts that nobody recorded."""
         for number in self.numbers:
             left = number.update(self.state, effects.run, left, self.rng)
+            if number.makes_up is not None:
+                group = number.makes_up
+                values = self._group(group, effects)[0]
+                with_it = MakeUp(self.s.code[group], values, sd[group])
+                left = number.update(self.state, effects.run, left, self.rng, with_it)
         left = self.induction.update(self.state, effects.run, left, self.rng)
         slices = self.solver.slices
         driver = effects.joint[slices["driver"]]

@@ -41,6 +41,7 @@ class Moved:
     """What an update of the noise changes besides it."""
 
     outing: np.ndarray  # each outing's effect
+    outing_sd: float  # and their standard deviation
     driver_shift: np.ndarray  # to add to each driver's effect
     shift: float  # to add to every circuit's baseline
 
@@ -53,6 +54,7 @@ class Others:
     outing_sd: float
     driver: np.ndarray
     driver_sd: float
+    outing_sd_known: bool = False
 
 
 class NoiseSampler:
@@ -68,7 +70,7 @@ class NoiseSampler:
         self.sizes = priors.sizes
         self.shares = np.array(priors.shares)
         self.adapting = True
-        self.steps = {"sigma": 0.1, "slow": 0.2, "gross": 0.2, "all": 0.1}
+        self.steps = {"sigma": 0.1, "slow": 0.2, "gross": 0.2, "all": 0.1, "outing": 0.2}
         self.driver_steps = np.full(laps.n_drivers, 0.4)
 
     def update(
@@ -82,16 +84,38 @@ class NoiseSampler:
         around = (error + others.outing[self.run])[:, None] - points[self.run]
         fits = self._by_run(around, noise)
         noise, fits = self._sigma(noise, around, fits, rng)
+        outing_sd = others.outing_sd
+        if not others.outing_sd_known:
+            outing_sd, points, around, fits = self._outing_sd(
+                outing_sd, noise, points, around, fits, rng
+            )
+            noise, fits = self._sigma(noise, around, fits, rng)
         noise, around, fits, driver_shift = self._drivers(noise, around, fits, others, rng)
         noise, around, fits, shift = self._together(noise, around, fits, rng)
-        chosen = np.argmax(fits + rng.gumbel(size=fits.shape), axis=1)
-        error = around[np.arange(len(error)), chosen[self.run]]
+        error, outing = self._choose(points, around, fits, rng)
         noise = self._population(noise, rng)
         rows = self.laps.log_densities(error, noise)
         split, kind = draw_split(self.laps, error, noise, rng, rows)
         noise = self._rare(noise, error, kind, rng)
-        outing = points[np.arange(len(points)), chosen]
-        return noise, split, Moved(outing, driver_shift, shift)
+        return noise, split, Moved(outing, outing_sd, driver_shift, shift)
+
+    def split_only(
+        self, noise: Noise, error: np.ndarray, others: Others, rng: np.random.Generator
+    ) -> tuple[Split, np.ndarray]:
+        """Return a new split of each lap and new outings' effects, the noise being known."""
+        points = lattice(others.outing, others.outing_sd)
+        around = (error + others.outing[self.run])[:, None] - points[self.run]
+        error, outing = self._choose(points, around, self._by_run(around, noise), rng)
+        rows = self.laps.log_densities(error, noise)
+        return draw_split(self.laps, error, noise, rng, rows)[0], outing
+
+    def _choose(
+        self, points: np.ndarray, around: np.ndarray, fits: np.ndarray, rng: np.random.Generator
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Draw a point of each run's lattice; return the laps' errors and the outings' effects."""
+        chosen = np.argmax(fits + rng.gumbel(size=fits.shape), axis=1)
+        error = around[np.arange(len(around)), chosen[self.run]]
+        return error, points[np.arange(len(points)), chosen]
 
     def _by_run(self, around: np.ndarray, noise: Noise) -> np.ndarray:
         """Log likelihood of each run at each point, shape (runs, points)."""
@@ -114,6 +138,25 @@ class NoiseSampler:
         prior = self.sizes["sigma"]
         gain = _total(there) - _total(fits) + log_size(new, prior) - log_size(noise.sigma, prior)
         return (proposal, there) if self._accept(float(gain), "sigma", rng) else (noise, fits)
+
+    def _outing_sd(
+        self,
+        sd: float,
+        noise: Noise,
+        points: np.ndarray,
+        around: np.ndarray,
+        fits: np.ndarray,
+        rng: np.random.Generator,
+    ) -> tuple[float, np.ndarray, np.ndarray, np.ndarray]:
+        """Update the outings' standard deviation; the lattice stretches with it."""
+        factor = float(np.exp(self.steps["outing"] * rng.standard_normal()))
+        moved = around - (factor - 1) * points[self.run]
+        there = self._by_run(moved, noise)
+        prior = self.sizes["outing"]
+        gain = _total(there) - _total(fits) + log_size(sd * factor, prior) - log_size(sd, prior)
+        if self._accept(float(gain), "outing", rng):
+            return sd * factor, points * factor, moved, there
+        return sd, points, around, fits
 
     def _drivers(
         self,
