@@ -16,7 +16,7 @@ from benchmark.model.entry import entries
 from benchmark.model.frame import RUN_KEY, ModelFrame, model_frame
 
 DRIVEN = ["session", "run", "lap"]
-OF_THE_LAPS = ("laps", "raw_s", "counted_s", "second_s", "order", "reason")
+OF_THE_LAPS = ("laps", "best_s", "raw_s", "second_s", "order", "reason")
 
 
 @dataclass(frozen=True)
@@ -44,8 +44,8 @@ def entrants(basis: Basis, season: Season, at: Round) -> pd.DataFrame:
     """One row a car that ran in the round, whether or not it is placed.
 
     Columns `FACTS` as they stood in that round (the driver is the one of the best lap), `laps`
-    (that count under the rules), `raw_s` (the best of them), `counted_s` (by the rule for laps),
-    `second_s`, `order` (of the best lap in the day) and `reason` (words, where it is left out).
+    (that count under the rules), `best_s` (the best of them), `raw_s` (the time that counts by the
+    rule for laps), `second_s`, `order` (of the best lap in the day) and `reason` (words, where it is left out).
     """
     day = at.date.isoformat()
     laps = season.laps
@@ -82,13 +82,13 @@ def _entrant(build: Any, own: pd.DataFrame, standing: pd.DataFrame, rules: Rules
     row |= {name: best[name] for name in ("driver", "driver_level", "tyre_category", "treadwear")}
     row |= {"build": build, "laps": len(legal), "reason": why, "order": int(best["order"])}
     if why is not None:
-        return row | {"raw_s": np.nan, "counted_s": np.nan, "second_s": np.nan}
+        return row | {"best_s": np.nan, "raw_s": np.nan, "second_s": np.nan}
     times = legal["lap_time_s"].to_numpy(dtype=float)
     counts = legal["equal_s"].to_numpy() if rules.laps["count"] == "equal-conditions" else times
     counted = counted_time(counts, rules.laps["count"], rules.laps["k"])
     return row | {
-        "raw_s": float(times.min()),
-        "counted_s": float(counted),
+        "best_s": float(times.min()),
+        "raw_s": float(counted),
         "second_s": second_best(counts),
     }
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.challenge.basis import Basis
+from benchmark.answers.challenge.basis import Basis, own_pace
 from benchmark.answers.challenge.classing import ELSEWHERE, LEFT_OUT_CLASS, complete_levels
 from benchmark.answers.challenge.counting import best_of_weights
 from benchmark.answers.challenge.entrants import Season, entrants
@@ -30,7 +30,7 @@ SEASON = "season"
 TIME_DECIMALS = 3  # scored times are compared as they are published, to the thousandth
 REPEATS = 60  # simulated rounds a posterior draw: 6,000 in all, a chance is known to 0.006
 FIELDS = ("place", "build", "driver", "class", "factor", "raw_s", "scored_s", "p_win", "round",
-          "points", "status", "reason", "laps", "counted_s", "limit_s", "attempts_s",
+          "points", "status", "reason", "laps", "best_s", "limit_s", "attempts_s",
           "place_equal_attempts", "place_as_timed", "model", "tyre_category")  # fmt: skip
 SEASON_FIELDS = (*FIELDS, "rounds")
 
@@ -136,7 +136,7 @@ def _aligned(held: list[_Held]) -> tuple[list[str], dict[str, np.ndarray]]:
     out = {name: np.full(shape, np.nan) for name in ("log_time", "assumed", "handicap", "room")}
     for t, one in enumerate(held):
         at = [column[build] for build in one.field["build"]]
-        out["log_time"][t, at] = np.log(one.field["counted_s"].to_numpy(dtype=float))
+        out["log_time"][t, at] = np.log(one.field["raw_s"].to_numpy(dtype=float))
         out["assumed"][t, at] = one.assumed
         out["handicap"][t, at] = one.handicap
         out["room"][t, at] = one.room
@@ -154,7 +154,7 @@ def _scored(table: Table, held: list[_Held], seen: date) -> pd.DataFrame:
         numbers = {
             "factor": np.round(np.exp(played.log_factor[t, at]), 4),
             "scored_s": np.round(np.exp(played.scored[t, at]), TIME_DECIMALS),
-            "limit_s": one.field["counted_s"] * np.expm1(played.limit[t, at]),
+            "limit_s": one.field["raw_s"] * np.expm1(played.limit[t, at]),
             "p_win": _chances(table, one, played.log_factor[t, at], shifted[t, at]),
         }
         tables.append(_round_rows(table, one, numbers, seen))
@@ -175,7 +175,7 @@ def _round_rows(
         field.loc[group.index, "place"] = given
         points = rules.points
         field.loc[group.index, "points"] = points_of(given, points["by_place"], points["shared"])
-        timed = group["raw_s"].rank(method="min").astype(int)
+        timed = group["best_s"].rank(method="min").astype(int)
         field.loc[group.index, "place_as_timed"] = timed
     limit = field["limit_s"] > 0
     tolerance = rules.factor["tolerance_pct"]
@@ -183,7 +183,16 @@ def _round_rows(
     field["reason"] = [words if limited_ else None for limited_ in limit]
     out = one.out.assign(round=one.at.name, status="left out", points=0.0)
     both = pd.concat([field.sort_values(["place", "build"]), out], ignore_index=True)
-    return both.reindex(columns=list(FIELDS))
+    return _typed(both.reindex(columns=list(FIELDS)))
+
+
+def _typed(rows: pd.DataFrame) -> pd.DataFrame:
+    """Whole numbers as such, with gaps; missing words as None."""
+    for column in ("place", "place_as_timed", "place_equal_attempts", "laps"):
+        rows[column] = pd.to_numeric(rows[column]).astype("Int64")
+    for column in ("reason", "class", "driver"):
+        rows[column] = rows[column].astype(object).where(rows[column].notna(), None)
+    return rows
 
 
 def _group(scored_in: str, field: pd.DataFrame) -> pd.Series:
@@ -222,7 +231,7 @@ def _attempts(table: Table, field: pd.DataFrame) -> dict[str, Any]:
         ordered = np.sort(noise[:, 0], axis=1)
         few = ordered @ best_of_weights(ordered.shape[1], fewest)
         worth.append(float((ordered[:, 0] - few).mean()))
-    gained = field["raw_s"].to_numpy(dtype=float) * np.expm1(np.array(worth))
+    gained = field["best_s"].to_numpy(dtype=float) * np.expm1(np.array(worth))
     equal = (field["scored_s"] - gained * field["factor"]).round(TIME_DECIMALS)
     groups = _group(table.basis.rules.points["scored_in"], field)
     place = equal.groupby(groups).rank(method="min")
@@ -233,8 +242,6 @@ def _simulated(table: Table, one: _Held, salt: str) -> np.ndarray:
     """Log counted times of one round, simulated: (draws * repeats, entries)."""
     basis = table.basis
     facts = complete_levels(one.field, basis.entries)
-    from benchmark.answers.challenge.basis import own_pace
-
     pace = own_pace(basis.thin, facts, (one.at.circuit, one.at.layout), basis.surface)
     chance = entry_chances(basis.thin, facts, REPEATS, laps_in_event(basis), basis.rules.laps, salt)
     return (pace[:, None, :] + chance).reshape(-1, len(facts))
@@ -295,7 +302,7 @@ def _season(
         season.loc[group.index, "place"] = places(list(group["key"]))
     out = _left_out(rounds, set(placed["build"]))
     both = pd.concat([season.sort_values(["place", "build"]), out], ignore_index=True)
-    return both.reindex(columns=list(SEASON_FIELDS))
+    return _typed(both.reindex(columns=list(SEASON_FIELDS)))
 
 
 def _line(row: dict[Any, Any], dropped: tuple[Any, ...]) -> dict[str, Any]:
