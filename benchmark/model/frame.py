@@ -8,7 +8,7 @@ laps, date) and names are only the last tie-break.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -66,6 +66,14 @@ def model_frame(laps: pd.DataFrame) -> ModelFrame:
     lap_rows = table[["run_id", "lap", "lap_time_s"]].reset_index(drop=True)
     lap_rows["timing_u_s"] = _uncertainties(table)
     return ModelFrame(runs, lap_rows, circuits, left_out, _digest(runs, lap_rows))
+
+
+def subset(frame: ModelFrame, laps: pd.DataFrame) -> ModelFrame:
+    """Return the frame of some of its laps only, runs numbered anew in the same order."""
+    kept = np.unique(laps["run_id"].to_numpy())
+    runs = frame.runs.loc[kept].reset_index(drop=True).rename_axis("run_id")
+    numbered = laps.assign(run_id=np.searchsorted(kept, laps["run_id"].to_numpy()))
+    return replace(frame, runs=runs, laps=numbered.reset_index(drop=True))
 
 
 def _usable(laps: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, int]]:

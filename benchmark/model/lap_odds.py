@@ -28,42 +28,36 @@ class LapOdds:
     gross: np.ndarray
     shares: np.ndarray
 
-    def log_density(self, error: np.ndarray, timing_var: float, laps: int = 1) -> np.ndarray:
-        """Log density of the quickest of so many laps at this distance from the centre.
+    def log_density(self, error: np.ndarray, timing_var: float) -> np.ndarray:
+        """Log density of a lap at this distance from the centre.
 
         Parameters
         ----------
         error : log lap time less the centre, shape (draws, n).
         timing_var : squared standard uncertainty of the lap over the lap time. [-]
-        laps : how many flying laps it is the quickest of; 1 is any lap.
 
         Returns
         -------
-        Shape as `error`: log of N f(e) (1 - F(e))^(N - 1), the density of the smallest of N.
+        Shape as `error`.
         """
         sd = np.sqrt(self.sigma**2 + timing_var)
-        wide = np.hypot(sd, self.gross)
-        one = self._mixed(
+        return self._mixed(
             log_normal_delay(error, sd, self.tau),
             log_normal_delay(error, sd, self.slow),
-            log_normal(error, wide),
+            log_normal(error, np.hypot(sd, self.gross)),
         )
-        if laps == 1:
-            return one
-        above = self._mixed(
-            _log_above(error, sd, self.tau),
-            _log_above(error, sd, self.slow),
-            log_ndtr(-error / wide),
-        )
-        return np.asarray(np.log(laps) + one + (laps - 1) * above)
+
+    def log_above(self, error: np.ndarray, timing_var: float) -> np.ndarray:
+        """Log chance that a clean lap is slower than this; gross errors are left out."""
+        sd = np.sqrt(self.sigma**2 + timing_var)
+        return _log_above(error, sd, self.tau)
 
     def p_best_within(self, error: np.ndarray, timing_var: float, laps: int) -> np.ndarray:
         """Chance that the best of so many clean laps is at or below this distance.
 
-        Shape as `error`, (draws, n); gross errors and slow laps are left out.
+        Shape as `error`, (draws, n); all about the same centre.
         """
-        sd = np.sqrt(self.sigma**2 + timing_var)
-        return np.asarray(-np.expm1(laps * _log_above(error, sd, self.tau)))
+        return np.asarray(-np.expm1(laps * self.log_above(error, timing_var)))
 
     def _mixed(self, *kinds: np.ndarray) -> np.ndarray:
         """Add the three kinds up by their shares, in logs."""

@@ -322,7 +322,7 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         return np.asarray(self._boundary(found.x))
 
     def _boundary(self, theta: np.ndarray) -> np.ndarray:
-        """Put a standard deviation on nought where that is no worse: the gradient vanishes there."""
+        """Put a standard deviation on nought where that is no worse (its gradient is nought there)."""
         best = self._value(theta)[0]
         for k in range(len(theta)):
             trial = theta.copy()

@@ -1,0 +1,267 @@
+"""The fast mode for large stores: empirical Bayes on runs instead of sampling on laps.
+
+1. The noise and the outings' spread are taken from a full fit of a sample of the builds.
+2. Each run's laps are summed up as one Normal observation of the run's pace: Fisher scoring on
+   the one-sided noise, so a slow lap counts as little as it should.
+3. Runs are fitted by the variance-component estimator (REML with the priors of the full mode).
+4. Draws come from the joint Normal of all effects, for several draws of the standard deviations,
+   which is the correction for having plugged them in.
+
+Facts nobody recorded keep their most likely value here; their session, outing or build carries
+what that gets wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.sparse import csr_array, hstack, vstack
+
+from benchmark.model.chain import NOISE, Arrays
+from benchmark.model.design import AREA_SLOPES, COLUMN, STEPS, effect_priors
+from benchmark.model.effects import N_LAP, N_RUN
+from benchmark.model.gibbs import Gibbs, Known
+from benchmark.model.noise import Noise, log_size
+from benchmark.model.priors import Priors, Size
+from benchmark.model.structure import JOINT, Structure
+from benchmark.model.variance import FIXED, VarianceComponentRegression
+
+SAMPLE_LAPS = 2500
+ROUNDS = 6
+SIZE_DRAWS = 20
+STEP = 1e-5  # of the numeric derivative of the log density, in log lap time
+# Blocks of the estimator, in order; the circuit's baseline has a fixed width.
+BLOCKS = ("area", "step", *(group for group in JOINT if group != "circuit"), "build_day")
+TAU_GRID = np.exp(np.linspace(-2.5, 2.5, 31))
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """What the sample taught: the noise, and draws of every standard deviation."""
+
+    noise: Noise
+    sds: dict[str, np.ndarray]
+    share: float  # laps of the sample over all laps
+
+
+def sample_of(s: Structure, rng: np.random.Generator) -> np.ndarray:
+    """Choose builds at random until they have `SAMPLE_LAPS` laps; True on their laps."""
+    build = s.code["build"][s.run]
+    counts = np.bincount(build)
+    order = rng.permutation(len(counts))
+    enough = np.searchsorted(np.cumsum(counts[order]), SAMPLE_LAPS) + 1
+    return np.isin(build, order[:enough])
+
+
+def learn(draws: Arrays, drivers: list[tuple[str, ...]], s: Structure, share: float) -> Learnt:
+    """Turn draws of the sample's fit into noise for the whole store."""
+    noise = {name: draws[f"noise/{name}"].mean(axis=0) for name in NOISE}
+    centre = float(noise["tau_centre"])
+    known = dict(zip(drivers, noise["tau"], strict=True))
+    tau = np.array([known.get(name, centre) for name in s.levels["driver"]])
+    sizes = {name: float(noise[name]) for name in NOISE if name not in ("tau", "shares")}
+    sds = {k.removeprefix("sds/"): v for k, v in draws.items() if k.startswith("sds/")}
+    return Learnt(Noise(tau=tau, shares=noise["shares"], **sizes), sds, share)
+
+
+def fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int) -> Arrays:
+    """Return n draws of everything, in the form of `model.chain.run_chain`."""
+    rng = np.random.default_rng(seed)
+    sd = {name: float(np.median(values)) for name, values in learnt.sds.items()}
+    start = Gibbs(s, priors, rng, Known(sd, learnt.noise))
+    problem = Problem(s, start, priors, sd["outing"])
+    noise, centre = learnt.noise, start.fitted(start.now.effects)
+    for _ in range(ROUNDS):
+        error = s.log_time - centre
+        noise = replace(noise, tau=driver_delays(s, noise, error))
+        information, response = working_runs(s, noise, error, problem.run_centre(centre))
+        problem.fit(information, response)
+        centre = problem.laps_centre(information, response)
+    sizes = size_draws(problem, learnt, rng)
+    return problem.arrays(sizes, information, response, noise, n, rng)
+
+
+def driver_delays(s: Structure, noise: Noise, error: np.ndarray) -> np.ndarray:
+    """Return each driver's most likely mean delay, given the errors and the drivers' population."""
+    n = s.laps.n_drivers
+    prior = Size(noise.tau_centre, noise.tau_spread, "")
+    value = np.empty((len(TAU_GRID), n))
+    for k, factor in enumerate(TAU_GRID):
+        tau = np.full(n, noise.tau_centre * factor)
+        laps = s.laps.log_likelihood(error, replace(noise, tau=tau))
+        value[k] = np.bincount(s.laps.driver, laps, minlength=n) + log_size(tau, prior)
+    return np.asarray(noise.tau_centre * TAU_GRID[np.argmax(value, axis=0)])
+
+
+def working_runs(
+    s: Structure, noise: Noise, error: np.ndarray, run_centre: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return information and working response of each run's pace (Fisher scoring)."""
+    up = s.laps.log_likelihood(error + STEP, noise)
+    down = s.laps.log_likelihood(error - STEP, noise)
+    score = -(up - down) / (2 * STEP)
+    sd = np.sqrt(noise.sigma**2 + s.laps.timing_var)
+    per_lap = noise.shares[0] * information_share(sd / noise.tau[s.laps.driver]) / sd**2
+    information = np.bincount(s.run, per_lap, minlength=s.n_runs)
+    step = np.bincount(s.run, score, minlength=s.n_runs) / information
+    return information, run_centre + np.clip(step, -0.05, 0.05)
+
+
+def information_share(ratio: np.ndarray) -> np.ndarray:
+    """Share of a Normal lap's information that is left under a delay, at sd over mean delay.
+
+    The expected squared score of the exponentially modified Gaussian times sd², by quadrature on
+    a grid of the ratio; it goes from nought (delays rule) to one (no delay).
+    """
+    from benchmark.model.noise import log_normal_delay
+
+    grid = np.exp(np.linspace(np.log(0.02), np.log(50), 60))
+    x = np.linspace(-8, 60, 6001)
+    shares = np.empty(len(grid))
+    for k, r in enumerate(grid):
+        at = np.where(x < 0, x, x * max(1.0, 1 / r / 5))
+        log_density = log_normal_delay(at, np.ones(1), 1 / r)
+        score = np.gradient(log_density, at)
+        shares[k] = np.trapezoid(np.exp(log_density) * score**2, at)
+    return np.interp(ratio, grid, np.clip(shares, 1e-3, 1.0))
+
+
+class Problem:
+    """Runs as rows of the variance-component estimator."""
+
+    def __init__(self, s: Structure, start: Gibbs, priors: Priors, outing_sd: float) -> None:
+        self.s, self.start, self.outing_sd = s, start, outing_sd
+        counts = np.bincount(s.run, minlength=s.n_runs)
+        sums = start.solver.sums(np.ones(len(s.run)), s.log_time)
+        self.lap_mean = sums.features / counts[:, None]
+        self.n_days = len(s.levels["build_day"])
+        self.x, self.blocks = self._matrix()
+        self.prior_rows, self.prior_response, self.prior_weight = self._prior_rows(priors)
+        sizes = [priors.sizes[name] for name in BLOCKS]
+        self.model = VarianceComponentRegression(
+            self.blocks,
+            fit_intercept=False,
+            noise_sd=1.0,
+            size_priors=np.array([[p.median, p.log_sd] for p in sizes]),
+        )
+
+    def _matrix(self) -> tuple[csr_array, np.ndarray]:
+        """Joint groups, build-days, run features and lap features side by side."""
+        solver = self.start.solver
+        number = {name: k for k, name in enumerate(BLOCKS)}
+        blocks = [np.full(solver.n_joint, FIXED)]
+        for group in JOINT:
+            blocks[0][solver.slices[group]] = number.get(group, FIXED)
+        blocks.append(np.full(self.n_days, number["build_day"]))
+        features = np.full(N_RUN, FIXED)
+        features[[COLUMN[name] for name in AREA_SLOPES]] = number["area"]
+        features[[COLUMN[name] for name in STEPS]] = number["step"]
+        blocks += [features, np.full(N_LAP, FIXED)]
+        x = hstack(
+            [
+                csr_array(solver.membership.T),
+                csr_array(solver.days.T),
+                csr_array(self.start.state.features),
+                csr_array(self.lap_mean),
+            ]
+        )
+        return csr_array(x), np.concatenate(blocks)
+
+    def _prior_rows(self, priors: Priors) -> tuple[csr_array, np.ndarray, np.ndarray]:
+        """Priors of ordinary coefficients as rows: one observation of each, at its centre."""
+        centre, width, kind = effect_priors(priors)
+        offset = self.start.solver.n_joint + self.n_days
+        circuit = self.start.solver.slices["circuit"]
+        columns = np.concatenate(
+            [np.arange(circuit.start, circuit.stop), offset + np.flatnonzero(kind == 0)]
+        )
+        n_circuits = circuit.stop - circuit.start
+        response = np.concatenate([np.zeros(n_circuits), centre[kind == 0]])
+        widths = np.concatenate(
+            [np.full(n_circuits, priors.effects["circuit"].width), width[kind == 0]]
+        )
+        rows = csr_array(
+            (np.ones(len(columns)), (np.arange(len(columns)), columns)),
+            shape=(len(columns), self.x.shape[1]),
+        )
+        return rows, response, 1 / widths**2
+
+    def fit(self, information: np.ndarray, response: np.ndarray) -> None:
+        """Fit the estimator to the runs' working responses, the priors as further rows."""
+        weight = 1 / (self.outing_sd**2 + 1 / information)
+        x = vstack([self.x, self.prior_rows])
+        y = np.concatenate([response, self.prior_response])
+        self.model.fit(csr_array(x), y, np.concatenate([weight, self.prior_weight]))
+
+    def run_centre(self, centre: np.ndarray) -> np.ndarray:
+        """Mean centre of each run's laps."""
+        counts = np.bincount(self.s.run, minlength=self.s.n_runs)
+        return np.asarray(np.bincount(self.s.run, centre, minlength=self.s.n_runs) / counts)
+
+    def laps_centre(self, information: np.ndarray, response: np.ndarray) -> np.ndarray:
+        """Centre of every lap at the estimates, outings' effects included."""
+        fitted = self.x @ self.model.coef_
+        outing = self._outing(response - fitted, information)
+        lap = self.model.coef_[-N_LAP:]
+        level = fitted + outing - self.lap_mean @ lap
+        return np.asarray(level[self.s.run] + self.start.solver.lap_columns @ lap)
+
+    def _outing(self, left: np.ndarray, information: np.ndarray) -> np.ndarray:
+        return np.asarray(left * information / (information + 1 / self.outing_sd**2))
+
+    def arrays(
+        self,
+        sizes: np.ndarray,
+        information: np.ndarray,
+        response: np.ndarray,
+        noise: Noise,
+        n: int,
+        rng: np.random.Generator,
+    ) -> Arrays:
+        """Draw everything: for each draw of the sizes, the effects given it."""
+        each = -(-n // len(sizes))
+        draws = np.concatenate([self.model.draw(sd, each, rng) for sd in sizes])[:n]
+        sd_draws = np.repeat(sizes, each, axis=0)[:n]
+        precision = information + 1 / self.outing_sd**2
+        outing = self._outing(response - draws @ self.x.T, information)
+        outing += rng.standard_normal(outing.shape) / np.sqrt(precision)
+        solver = self.start.solver
+        groups = {g: draws[:, solver.slices[g]] for g in JOINT}
+        first = solver.n_joint
+        groups["build_day"] = draws[:, first : first + self.n_days]
+        groups["outing"] = outing
+        out = {f"groups/{g}": v.astype(np.float32) for g, v in groups.items()}
+        out["run_effects"] = draws[:, first + self.n_days : first + self.n_days + N_RUN]
+        out["lap_effects"] = draws[:, -N_LAP:]
+        out.update({f"sds/{g}": sd_draws[:, k] for k, g in enumerate(BLOCKS)})
+        out["sds/outing"] = np.full(n, self.outing_sd)
+        out.update({f"noise/{k}": _repeated(getattr(noise, k), n) for k in NOISE})
+        out.update(self._unknown(n))
+        return out
+
+    def _unknown(self, n: int) -> Arrays:
+        """Facts nobody recorded, at their most likely value in every draw."""
+        from benchmark.model.chain import snapshot
+
+        found = {k: v for k, v in snapshot(self.start).items() if k.startswith("unknown/")}
+        return {k: _repeated(v, n) for k, v in found.items()}
+
+
+def size_draws(problem: Problem, learnt: Learnt, rng: np.random.Generator) -> np.ndarray:
+    """Draw standard deviations about their REML estimates, shape (draws, blocks).
+
+    Their spread is that of the sample's full fit, narrowed as the store is larger.
+    """
+    total = len(next(iter(learnt.sds.values())))
+    rows = rng.integers(0, total, SIZE_DRAWS)
+    narrower = np.sqrt(learnt.share)
+    columns = []
+    for k, name in enumerate(BLOCKS):
+        logs = np.log(learnt.sds[name])
+        columns.append(problem.model.sds_[k] * np.exp(narrower * (logs[rows] - logs.mean())))
+    return np.column_stack(columns)
+
+
+def _repeated(value: np.ndarray | float, n: int) -> np.ndarray:
+    return np.repeat(np.asarray(value)[None], n, axis=0)
