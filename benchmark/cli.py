@@ -15,6 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
+from benchmark.commands import challenge
 from benchmark.commands.application import app as app_command
 from benchmark.commands.claim import claim, claims, timing_line
 from benchmark.commands.demonstration import demo
@@ -38,9 +39,17 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("strike", strike),
     ("unstrike", unstrike),
     ("rulings", rulings),
+    ("challenge classes", challenge.classes),
+    ("challenge factors", challenge.factors),
+    ("challenge standings", challenge.standings),
+    ("challenge fairness", challenge.fairness),
+    ("challenge whatif", challenge.whatif),
+    ("challenge publish", challenge.publish),
 )
 
-GROUPS: dict[str, str] = {}
+GROUPS: dict[str, str] = {
+    "challenge": "A club's challenge, from its rules file to published standings."
+}
 
 Debug = Annotated[
     bool, typer.Option("--debug", help="Show the traceback of a fault of this program.")

@@ -69,9 +69,7 @@ def odds_between(share: np.ndarray, fair: np.ndarray, events: int) -> float:
     return float(each.max() / each.min())
 
 
-def equivalence(
-    first: np.ndarray, second: np.ndarray, margin: float
-) -> float:
+def equivalence(first: np.ndarray, second: np.ndarray, margin: float) -> float:
     """p-value that two means differ by less than the margin: two one-sided Welch tests.
 
     Small: the classes' mean scored pace counts as equal. Schuirmann, Journal of Pharmacokinetics
@@ -129,9 +127,7 @@ def _by_class(shares: np.ndarray, group: np.ndarray, classes: int) -> np.ndarray
     return np.stack([shares[:, group == g].sum(axis=1) for g in range(classes)], axis=1)
 
 
-def _class_rows(
-    table: Table, wins: np.ndarray, podiums: np.ndarray, level: float
-) -> pd.DataFrame:
+def _class_rows(table: Table, wins: np.ndarray, podiums: np.ndarray, level: float) -> pd.DataFrame:
     count = len(table.class_names)
     of_class = _by_class(wins, table.group, count)
     on_podium = _by_class(podiums, table.group, count)

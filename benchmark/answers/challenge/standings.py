@@ -161,9 +161,7 @@ def _scored(table: Table, held: list[_Held], seen: date) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True)
 
 
-def _round_rows(
-    table: Table, one: _Held, numbers: dict[str, Any], seen: date
-) -> pd.DataFrame:
+def _round_rows(table: Table, one: _Held, numbers: dict[str, Any], seen: date) -> pd.DataFrame:
     rules = table.basis.rules
     status = "final" if _is_final(table.basis, one.at, seen) else "provisional"
     field = one.field.assign(**numbers, round=one.at.name, status=status)
@@ -247,9 +245,7 @@ def _simulated(table: Table, one: _Held, salt: str) -> np.ndarray:
     return (pace[:, None, :] + chance).reshape(-1, len(facts))
 
 
-def _chances(
-    table: Table, one: _Held, log_factor: np.ndarray, assumed: np.ndarray
-) -> np.ndarray:
+def _chances(table: Table, one: _Held, log_factor: np.ndarray, assumed: np.ndarray) -> np.ndarray:
     """Chance of each entry to win the round, before it was run."""
     if table.basis.fit is None or one.field.empty:
         return np.full(len(one.field), np.nan)
@@ -269,9 +265,7 @@ def _codes(table: Table, field: pd.DataFrame) -> np.ndarray:
     return np.asarray(pd.factorize(keys)[0])
 
 
-def _season(
-    table: Table, held: list[_Held], rounds: pd.DataFrame, *, final: bool
-) -> pd.DataFrame:
+def _season(table: Table, held: list[_Held], rounds: pd.DataFrame, *, final: bool) -> pd.DataFrame:
     rules = table.basis.rules
     names = [one.at.name for one in held]
     placed = rounds[rounds["place"].notna()]

@@ -1,0 +1,208 @@
+"""`benchmark challenge ...`: a club's challenge, from its rules file to published standings."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from benchmark.commands.options import DEFAULT_DB, AnswerFormat, Db, Level, Surface
+from benchmark.commands.progress import progress
+from benchmark.errors import BadQuestion
+from benchmark.show.output import Format
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from benchmark.answers.challenge.basis import Basis
+
+RulesFile = Annotated[
+    Path, typer.Option("--rules", metavar="FILE.toml", help="The rules of the challenge.")
+]
+
+
+def classes(
+    rules: RulesFile,
+    number: Annotated[int, typer.Option(min=1, max=12, help="How many classes.")] = 3,
+    minimum: Annotated[int, typer.Option(min=1, help="Least cars of a class.")] = 3,
+    toml: Annotated[
+        bool, typer.Option("--toml", help="Print the proposal as it goes into a rules file.")
+    ] = False,
+    surface: Surface = "dry",
+    db: Db = DEFAULT_DB,
+    format: AnswerFormat = Format.TABLE,
+) -> None:
+    """Propose classes from data, and compare them with those of the rules and the default."""
+    from benchmark.answers.challenge.propose import classes_toml, propose
+    from benchmark.show.challenge import proposal_columns
+
+    basis, _ = _basis(rules, surface, db)
+    found = propose(basis, number, minimum)
+    if toml:
+        typer.echo(classes_toml(found.rules), nl=False)
+        return
+    _print(found.rows, basis, format, proposal_columns(found.rows))
+    if format is Format.TABLE:
+        typer.echo(f"The words put {100 * found.agreed:.0f} % of the cars where their pace would.")
+
+
+def factors(
+    rules: RulesFile,
+    surface: Surface = "dry",
+    level: Level = 0.9,
+    db: Db = DEFAULT_DB,
+    format: AnswerFormat = Format.TABLE,
+) -> None:
+    """Give the factors with their intervals, as they are published before the first round."""
+    from benchmark.answers.challenge.factors import factor_rows, table_of
+    from benchmark.answers.entries import check_level
+    from benchmark.show.challenge import factor_columns
+
+    check_level(level)
+    basis, _ = _basis(rules, surface, db)
+    found = factor_rows(table_of(basis), level)
+    _print(found, basis, format, factor_columns(found, level))
+
+
+def standings(
+    rules: RulesFile,
+    round: Annotated[
+        str | None, typer.Option("--round", help="One round; without it the season.")
+    ] = None,
+    as_of: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="Day on which results are final or provisional; without "
+                     "it the day of the latest counted lap."),
+    ] = None,
+    surface: Surface = "dry",
+    db: Db = DEFAULT_DB,
+    format: AnswerFormat = Format.TABLE,
+) -> None:  # fmt: skip
+    """Give the standings of the season or of one round, everybody left out with the reason."""
+    from benchmark.answers.challenge.standings import standings as answer
+    from benchmark.show.challenge import leader_line, standing_columns
+
+    basis, laps = _basis(rules, surface, db)
+    found = answer(basis, laps, as_of=_day(as_of))
+    table = found.of(round)
+    if format is Format.TABLE:
+        typer.echo(leader_line(found, basis.rules, table))
+    _print(table, basis, format, standing_columns(table))
+
+
+def fairness(
+    rules: RulesFile,
+    surface: Surface = "dry",
+    level: Level = 0.9,
+    db: Db = DEFAULT_DB,
+    format: AnswerFormat = Format.TABLE,
+) -> None:
+    """Give the fairness figures: who wins simulated events, how evenly, and questions to ask."""
+    from benchmark.answers.challenge.factors import table_of
+    from benchmark.answers.challenge.fairness import fairness as answer
+    from benchmark.answers.entries import check_level
+    from benchmark.show.challenge import fairness_columns, fairness_lines
+
+    check_level(level)
+    basis, _ = _basis(rules, surface, db)
+    found = answer(table_of(basis), level)
+    last = {"class": "all", "entries": len(found.entries), **found.overall}
+    last["questions"] = found.questions.to_dict("records")
+    if format is Format.TABLE:
+        _print(found.classes, basis, format, fairness_columns(found.classes, level))
+        asked = list(found.questions["question"]) if len(found.questions) else []
+        typer.echo("\n".join([*fairness_lines(found, basis.rules.factor["kind"]), *asked]))
+        return
+    rows = [*found.classes.to_dict("records"), last]
+    _print_rows(rows, basis, format)
+
+
+def whatif(
+    rules: RulesFile,
+    alternative: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE.toml", help="Other rules to lay beside; may be repeated."),
+    ] = None,
+    kinds: Annotated[
+        bool, typer.Option("--kinds", help="Compare the kinds of factor for these rules.")
+    ] = False,
+    surface: Surface = "dry",
+    db: Db = DEFAULT_DB,
+    format: AnswerFormat = Format.TABLE,
+) -> None:
+    """Lay the fairness figures of other rules, or of other kinds of factor, side by side."""
+    from benchmark.answers.challenge.factors import table_of
+    from benchmark.answers.challenge.fairness import fairness as answer
+    from benchmark.answers.challenge.whatif import kinds_compared, side_by_side
+    from benchmark.show.challenge import compared_columns, kind_columns
+
+    if not alternative and not kinds:
+        raise BadQuestion("nothing to compare: name other rules with `--alternative`, or `--kinds`")
+    grounds = {str(path): _basis(path, surface, db)[0] for path in [rules, *(alternative or ())]}
+    first = next(iter(grounds.values()))
+    if kinds:
+        table = kinds_compared(first)
+        _print(table, first, format, kind_columns(table))
+        return
+    table = side_by_side({name: answer(table_of(one)) for name, one in grounds.items()})
+    _print(table, first, format, compared_columns(table))
+
+
+def publish(
+    rules: RulesFile,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="Ending in .html, .pdf or .csv.")
+    ],
+    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="As for `standings`.")] = None,
+    surface: Surface = "dry",
+    level: Level = 0.9,
+    db: Db = DEFAULT_DB,
+) -> None:
+    """Write standings, factors and fairness as one page to print or send, or standings as CSV."""
+    from benchmark.show.challenge_report import published
+
+    basis, laps = _basis(rules, surface, db)
+    content = published(basis, laps, out.suffix.lower(), level=level, as_of=_day(as_of))
+    try:
+        out.write_bytes(content)
+    except OSError as error:
+        raise BadQuestion(f"cannot write {out}: {error.strerror}") from error
+    typer.echo(f"{out}: written")
+
+
+def _basis(rules: Path, surface: str, db: Path) -> tuple[Basis, pd.DataFrame]:
+    from benchmark.intake.rules import read_rules
+    from benchmark.show.challenge import ask_basis
+
+    read = read_rules(rules)
+    with progress("fitting the laps before the freeze") as report:
+        return ask_basis(db, read, surface, report)
+
+
+def _day(text: str | None) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise BadQuestion(f'--as-of "{text}": write a date such as 2026-07-31') from error
+
+
+def _print(table: pd.DataFrame, basis: Basis, format: Format, columns: Any) -> None:
+    from benchmark.show.output import print_frame
+
+    print_frame(table, format, basis.stamp(), columns)
+
+
+def _print_rows(rows: list[dict[str, Any]], basis: Basis, format: Format) -> None:
+    """Print rows that do not all have the same fields."""
+    from benchmark.show.output import plain, to_csv, to_json
+
+    told = [plain({**row, **basis.stamp()}) for row in rows]
+    if format is Format.JSON:
+        typer.echo(to_json(told))
+        return
+    fields = list(dict.fromkeys(key for row in told for key in row))
+    typer.echo(to_csv([{f: row.get(f) for f in fields} for row in told], fields), nl=False)

@@ -1,0 +1,267 @@
+"""A challenge for people: the columns and sentences that terminal, page and report share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from benchmark.show.output import Column
+from benchmark.show.words import MISSING, lap_text, percent
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from benchmark.answers.challenge.basis import Basis
+    from benchmark.answers.challenge.fairness import Fairness
+    from benchmark.answers.challenge.standings import Standings
+    from benchmark.intake.rules import Rules
+
+KIND_WORDS = {
+    "none": "no factor",
+    "class": "class factors, solved so that classes win equally often",
+    "specification": "specification factors, from cars of the same kind without one's own laps",
+    "personal": "personal factors, from each entry's own earlier pace",
+}
+COUNT_WORDS = {
+    "best": "the best lap",
+    "mean-of-best": "the mean of the best {k} laps",
+    "first": "the best of the first {k} laps",
+    "expected-best": "the expected best of {k} over all laps",
+    "equal-conditions": "the best lap at equal conditions",
+}
+
+
+def ask_basis(
+    db: Path,
+    rules: Rules,
+    surface: str,
+    report: Callable[[float, str], None] | None = None,
+) -> tuple[Basis, pd.DataFrame]:
+    """Read the store's counted laps and make the ground of a challenge, refits kept on disk.
+
+    Raises
+    ------
+    NoStore, StoreBusy, BadQuestion
+        There is no store, another process holds it, or the rules name what it does not know.
+    """
+    from benchmark.answers.challenge.basis import basis_of
+    from benchmark.errors import BadQuestion
+    from benchmark.show.remembering import on_disk
+    from benchmark.store.store import Store
+
+    with Store.open(db) as store:
+        laps = store.counted_laps()
+    if laps.empty:
+        raise BadQuestion(f"{db} holds no counted lap yet: run `benchmark import` first")
+    return basis_of(laps, rules, surface=surface, memory=on_disk, progress=report), laps
+
+
+def _cells(rows: list[dict[Any, Any]], heading: str, text: Any, *, right: bool = True) -> Column:
+    return Column(heading, [str(text(row)) for row in rows], right)
+
+
+def _name(value: object) -> str:
+    return value if isinstance(value, str) else MISSING
+
+
+def _number(value: Any, pattern: str = "{:.4f}") -> str:
+    return "–" if value is None or pd.isna(value) else pattern.format(value)
+
+
+def standing_columns(table: pd.DataFrame) -> list[Column]:
+    """Give standings as people read them; entries left out stand last, with the reason."""
+    rows = table.to_dict("records")
+    columns = [
+        _cells(rows, "Place", lambda r: _number(r["place"], "{:.0f}")),
+        _cells(rows, "Points", lambda r: _number(r["points"], "{:g}")),
+        _cells(rows, "Build", lambda r: r["build"], right=False),
+        _cells(rows, "Driver", lambda r: _name(r["driver"]), right=False),
+        _cells(rows, "Class", lambda r: _name(r["class"]), right=False),
+        _cells(rows, "Time that counts", lambda r: lap_text(r["raw_s"])),
+        _cells(rows, "Factor", lambda r: _number(r["factor"])),
+        _cells(rows, "Scored", lambda r: lap_text(r["scored_s"])),
+        _cells(rows, "Chance to win", lambda r: percent(r["p_win"])),
+    ]
+    if "rounds" in table:
+        columns.append(_cells(rows, "Places by round", _by_round, right=False))
+    else:
+        columns.append(_cells(rows, "Place as timed", lambda r: _number(r["place_as_timed"],
+                                                                        "{:.0f}")))  # fmt: skip
+        columns.append(_cells(rows, "Laps", lambda r: r["laps"]))
+        if table["attempts_s"].notna().any():
+            columns.append(_cells(rows, "From attempts [s]", lambda r: _number(r["attempts_s"],
+                                                                               "{:+.3f}")))  # fmt: skip
+            columns.append(_cells(rows, "Place at equal attempts",
+                                  lambda r: _number(r["place_equal_attempts"], "{:.0f}")))  # fmt: skip
+    columns.append(_cells(rows, "Status", lambda r: r["status"], right=False))
+    columns.append(_cells(rows, "Note", lambda r: r["reason"] or "", right=False))
+    return columns
+
+
+def _by_round(row: Mapping[Any, Any]) -> str:
+    told = []
+    for one in row["rounds"]:
+        place = "out" if pd.isna(one["place"]) else f"{one['place']:.0f}"
+        told.append(f"{one['round']} {f'({place})' if one['dropped'] else place}")
+    return ", ".join(told)
+
+
+def factor_columns(table: pd.DataFrame, level: float) -> list[Column]:
+    """Give a table of factors as people read it."""
+    rows = table.to_dict("records")
+    columns = [_cells(rows, "Class", lambda r: _name(r["class"]), right=False)]
+    if table["build"].notna().any():
+        columns.append(_cells(rows, "Build", lambda r: _name(r["build"]), right=False))
+    columns += [
+        _cells(rows, "Factor", lambda r: _number(r["factor"])),
+        _cells(
+            rows,
+            f"{100 * level:.0f} % interval",
+            lambda r: f"{_number(r['low'])} to {_number(r['high'])}",
+        ),
+        _cells(rows, "Builds", lambda r: r["builds"]),
+    ]
+    if table["note"].notna().any():
+        columns.append(_cells(rows, "Note", lambda r: r["note"] or "", right=False))
+    return columns
+
+
+def fairness_columns(classes: pd.DataFrame, level: float) -> list[Column]:
+    """Give the shares of the classes as people read them."""
+    rows = classes.to_dict("records")
+    wide = f"{100 * level:.0f} % interval"
+    return [
+        _cells(rows, "Class", lambda r: r["class"], right=False),
+        _cells(rows, "Entries", lambda r: r["entries"]),
+        _cells(rows, "Fair share", lambda r: percent(r["fair_share"])),
+        _cells(rows, "Wins", lambda r: percent(r["win_share"])),
+        _cells(rows, wide, lambda r: f"{percent(r['low'])} to {percent(r['high'])}"),
+        _cells(rows, "Podiums", lambda r: percent(r["podium_share"])),
+    ]
+
+
+def entry_columns(entries: pd.DataFrame) -> list[Column]:
+    """Give the chance of each entry as people read it."""
+    rows = entries.to_dict("records")
+    return [
+        _cells(rows, "Build", lambda r: r["build"], right=False),
+        _cells(rows, "Class", lambda r: _name(r["class"]), right=False),
+        _cells(rows, "Wins of 100 events", lambda r: f"{100 * r['win_share']:.1f}"),
+    ]
+
+
+def proposal_columns(rows: pd.DataFrame) -> list[Column]:
+    """Give proposed and compared classes as people read them."""
+    told = rows.to_dict("records")
+    return [
+        _cells(told, "Scheme", lambda r: r["scheme"], right=False),
+        _cells(told, "Class", lambda r: r["class"], right=False),
+        _cells(told, "Cars", lambda r: r["entries"]),
+        _cells(told, "Expected pace [% of standard]",
+               lambda r: f"{r['low_pct']:.1f} to {r['high_pct']:.1f}"),
+        _cells(told, "Spread [%]", lambda r: f"{r['spread_pct']:.2f}"),
+        _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
+        _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
+        _cells(told, "What makes it", lambda r: r["words"], right=False),
+    ]  # fmt: skip
+
+
+def compared_columns(rows: pd.DataFrame) -> list[Column]:
+    """Give rules side by side as people read them."""
+    told = rows.to_dict("records")
+    return [
+        _cells(told, "Rules", lambda r: r["rules"], right=False),
+        _cells(told, "Class", lambda r: r["class"], right=False),
+        _cells(told, "Entries", lambda r: _number(r["entries"], "{:.0f}")),
+        _cells(told, "Fair share", lambda r: percent(r["fair_share"])),
+        _cells(told, "Wins", lambda r: percent(r["win_share"])),
+        _cells(told, "Odds between classes", lambda r: _number(r["odds"], "{:.1f}")),
+        _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
+        _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
+        _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
+        _cells(told, "Quickest car wins", lambda r: percent(r["quickest_wins"])),
+    ]
+
+
+def kind_columns(rows: pd.DataFrame) -> list[Column]:
+    """Give the kinds of factor side by side as people read them."""
+    told = rows.to_dict("records")
+    return [
+        _cells(told, "Kind of factor", lambda r: r["kind"], right=False),
+        _cells(told, "Odds between classes", lambda r: _number(r["odds"], "{:.1f}")),
+        _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
+        _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
+        _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
+        _cells(told, "Quickest car wins", lambda r: percent(r["quickest_wins"])),
+        _cells(told, "Places gained by slow driving before", lambda r: f"{r['slow_gain']:+.1f}"),
+        _cells(
+            told,
+            "The same without guards",
+            lambda r: f"{r['slow_gain_unguarded']:+.1f}",
+        ),
+    ]
+
+
+def leader_line(standings: Standings, rules: Rules, table: pd.DataFrame) -> str:
+    """Answer in one sentence who leads."""
+    if not standings.held:
+        return f"{rules.name}: no round has been held yet."
+    first = table[table["place"] == 1]
+    names = " and ".join(first["build"])
+    if first.empty:
+        return f"{rules.name}: no entry could be placed."
+    what = str(first["round"].iloc[0])
+    if what == "season":
+        rounds = f"after {len(standings.held)} of {len(rules.rounds)} rounds"
+        points = f"{first['points'].iloc[0]:g} points"
+        return f"{rules.name}, {rounds}: {names} leads with {points} ({first['status'].iloc[0]})."
+    time_s = lap_text(first["scored_s"].iloc[0])
+    return f"{rules.name}, {what}: {names} first with {time_s} scored ({first['status'].iloc[0]})."
+
+
+def fairness_lines(found: Fairness, kind: str) -> list[str]:
+    """Say the overall figures in sentences."""
+    o = found.overall
+    lines = [
+        f"With {KIND_WORDS[kind]}:",
+        f"An entry's chance of winning differs between classes by a ratio of at most "
+        f"{o['odds']:.2f} (1 is fair); evenness of wins {o['evenness']:.3f} (1 is fair).",
+        f"{o['top_build']} wins most, {percent(o['top_share'])} of events; "
+        f"{percent(o['able_share'])} of the entries can win (more than one event in a hundred).",
+        f"The quickest car of an event wins it in {percent(o['quickest_wins'])} of events.",
+        "These are averages over what the true paces may be. If they were known, the ratio would "
+        f"lie between {o['odds_low']:.1f} and {o['odds_high']:.1f}.",
+    ]
+    equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]  # noqa: PLR2004
+    margin = o["equivalence"][0]["margin_pct"] if o["equivalence"] else None
+    if margin is not None:
+        lines.append(
+            f"Pairs of classes shown to be equal in mean scored pace within {margin:g} %: "
+            f"{len(equal)} of {len(o['equivalence'])} (two one-sided tests at 5 %)."
+        )
+    return lines
+
+
+def rests_on_lines(basis: Basis) -> list[str]:
+    """Say what every published table rests on: rules, data cut-off, fit."""
+    stamp = basis.stamp()
+    rules = basis.rules
+    lines = [
+        f"Rules: {rules.name}, version {rules.version}, SHA-256 {rules.digest}.",
+        f"Factors: {KIND_WORDS[rules.factor['kind']]}, from laps before {rules.freeze}.",
+        f"Counts: {COUNT_WORDS[rules.laps['count']].format(k=rules.laps['k'])}.",
+    ]
+    if basis.fit is not None:
+        lines.append(
+            f"Data up to {stamp['cut_off']}: {basis.fit.laps_used:,} counted laps of "
+            f"{len(basis.entries)} entries; fit {stamp['fit']}, {stamp['mode']} mode. "
+            f"{basis.fit.mode_note}"
+        )
+    lines.append(
+        "Scored time = time that counts × factor, to the thousandth of a second. Whoever has the "
+        "laps and the rules file can recompute every number."
+    )
+    return lines
