@@ -65,7 +65,8 @@ def linked_groups(runs: pd.DataFrame) -> list[list[str]]:
     columns = np.concatenate([b for _, b in edges])
     graph = coo_array((np.ones(len(rows)), (rows, columns)), shape=(offset, offset))
     _, label = connected_components(graph, directed=False)
-    groups = [[str(names[k]) for k in np.flatnonzero(label[:n] == g)] for g in np.unique(label[:n])]
+    named = np.asarray(names, dtype=str)
+    groups = [named[label[:n] == g].tolist() for g in np.unique(label[:n])]
     return sorted(groups, key=lambda group: (-len(group), group))
 
 
@@ -114,11 +115,11 @@ def heat_with_session(fit: Fit) -> Iterator[str]:
     """Rule "heat and session": the track was always hottest in the last session of the day."""
     known = fit.runs[fit.runs["track_c_sd"] == 0]
     sessions = known.groupby(["circuit", "layout", "date", "session"])["track_c"].mean()
-    sessions = sessions.reset_index()
-    day = sessions.groupby(["circuit", "layout", "date"])
+    table = sessions.reset_index()
+    day = table.groupby(["circuit", "layout", "date"])
     many = day["session"].transform("size") > 1
     order = day["session"].rank()[many]
-    heat = (sessions["track_c"] - day["track_c"].transform("mean"))[many]
+    heat = (table["track_c"] - day["track_c"].transform("mean"))[many]
     if len(order) >= 6 and heat.std() > 0:
         r = float(np.corrcoef(order - order.mean(), heat)[0, 1])
         if abs(r) > HOT_LATE:

@@ -94,7 +94,8 @@ def _scripted(runs: pd.DataFrame) -> pd.DataFrame:
         own = runs["build"] == build
         runs.loc[own, list(MODS)] = [int(level) for level in levels]
         dry = own & (runs["tyre_category"] != "wet")
-        runs.loc[dry, ["tyre_category", "treadwear"]] = [tyre, treadwear]
+        runs.loc[dry, "tyre_category"] = tyre
+        runs.loc[dry, "treadwear"] = treadwear
     for change in scenario.SCRIPT:
         runs = _changed(runs, change)
     return runs.reset_index(drop=True)
@@ -179,9 +180,11 @@ def _mistime(facts: pd.DataFrame, realised: pd.DataFrame, rng: np.random.Generat
 
 
 def _put_in(facts: pd.DataFrame, realised: pd.DataFrame, row: int, off: float) -> None:
-    seconds = round(float(facts.at[row, "lap_time_s"]) * float(np.exp(off)), 3)
-    facts.loc[row, ["lap_time_s", "lap_time"]] = [seconds, format_lap_time(seconds)]
-    realised.loc[row, ["gross", "kind"]] = [off, "gross"]
+    seconds = round(float(facts["lap_time_s"].to_numpy()[row]) * float(np.exp(off)), 3)
+    facts.loc[row, "lap_time_s"] = seconds
+    facts.loc[row, "lap_time"] = format_lap_time(seconds)
+    realised.loc[row, "gross"] = off
+    realised.loc[row, "kind"] = "gross"
 
 
 def _restored(laps: pd.DataFrame, facts: pd.DataFrame) -> pd.DataFrame:

@@ -131,7 +131,7 @@ class EffectSolver:
         m = sums.response / sums.weight
         k = 1 / (sd["outing"] ** 2 + 1 / sums.weight)
         day = self.s.code["build_day"]
-        k_day = self.days @ k + 1 / sd["build_day"] ** 2
+        k_day = np.asarray(self.days @ k) + 1 / sd["build_day"] ** 2
         matrix, right = self._system(x, m, k, k_day, sums)
         matrix[np.diag_indices_from(matrix)] += prior_precision
         right += prior_precision * prior_mean

@@ -41,8 +41,8 @@ def _tyres(known: pd.DataFrame, builds: pd.Index) -> pd.Series:
     """Latest tyre category of each build on each surface, as a dict."""
     latest = known.groupby(["build", "surface"])["tyre_category"].last()
     by_build: dict[str, dict[str, str]] = {build: {} for build in builds}
-    for (build, surface), tyre in latest.items():  # type: ignore[misc]
-        by_build[build][surface] = tyre
+    for build, surface, tyre in latest.reset_index().itertuples(index=False):
+        by_build[str(build)][str(surface)] = str(tyre)
     return pd.Series(by_build)
 
 

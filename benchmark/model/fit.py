@@ -221,7 +221,7 @@ class Fit:
         meta = json.loads(arrays.pop("meta").tobytes())
         if meta.pop("format") != FORMAT:
             raise ValueError("this fit was kept by another version: fit again")
-        tables = {
+        tables: Any = {
             name: pd.read_parquet(io.BytesIO(arrays.pop(name).tobytes()))
             for name in ("runs", "laps", "circuits")
         }

@@ -23,7 +23,7 @@ RUN_KEY = ("circuit", "layout", "date", "session", "build", "run", "driver")
 WEATHER = ("air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct", "wind_mps", "altitude_m")
 TEXT_FACTS = ("start_time", "model", "induction", "driver_level", "tyre_category", "surface")
 NUMBER_FACTS = (*MODS, "treadwear", "tyre_heat_cycles", *WEATHER)
-DEFAULTS = {"layout": "full", "surface": "dry", "run": 1, "lap_kind": "timed"}
+DEFAULTS: dict[str, str | int] = {"layout": "full", "surface": "dry", "run": 1, "lap_kind": "timed"}
 
 
 @dataclass(frozen=True)

@@ -140,11 +140,11 @@ class Gibbs:
         for group in JOINT:
             width = self.priors.effects["circuit"].width if group == "circuit" else sd[group]
             groups[self.solver.slices[group]] = 1 / width**2
-        width = np.where(
+        widths = np.where(
             self.kind == 1, sd["area"], np.where(self.kind == 2, sd["step"], self.width)
         )
         mean = np.concatenate([np.zeros(len(groups)), self.centre])
-        return mean, np.concatenate([groups, 1 / width**2])
+        return mean, np.concatenate([groups, 1 / widths**2])
 
     def fitted(self, effects: Effects) -> np.ndarray:
         """Centre of every lap, shape (laps,)."""

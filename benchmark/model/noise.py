@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.special import log_ndtr, ndtri_exp, softmax
@@ -154,7 +155,7 @@ def _hazard(x: np.ndarray) -> np.ndarray:
     return np.asarray(np.exp(-0.5 * x**2 - LOG_ROOT_2PI - log_ndtr(x)))
 
 
-def log_size(value: np.ndarray | float, prior: Size) -> np.ndarray | float:
+def log_size(value: Any, prior: Size) -> Any:
     """Log density (up to a constant) of log(value) under a log-normal prior."""
     return -0.5 * (np.log(value / prior.median) / prior.log_sd) ** 2
 

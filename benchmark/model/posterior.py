@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from arviz_stats.base import array_stats
+from arviz_stats.base import array_stats  # type: ignore[attr-defined]
 from scipy.stats import rankdata
 
 

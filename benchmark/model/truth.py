@@ -25,7 +25,7 @@ from benchmark.errors import BadQuestion, BadValue
 from benchmark.trade.classes import AREAS, DRY_TYRES
 from benchmark.trade.conditions import REFERENCE, air_density, standard_pressure
 
-FloatArray = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.floating]
 
 MODS = tuple(f"mod_{area}" for area in AREAS)
 # 0 is the hardest road tyre, 1 a slick. Common practice, no published source.

@@ -198,7 +198,7 @@ def _missing_cycles(s: Structure) -> list[MissingNumber]:
     latent = np.full(s.n_runs, mean)
     share = np.full(len(first_of_set), np.sqrt(SHARED_CYCLES) * spread)
     rest = np.full(len(first), np.sqrt(1 - SHARED_CYCLES) * spread)
-    names = [(str(k),) for k in first]
+    names: list[tuple[str, ...]] = [(str(k),) for k in first]
     return [
         MissingNumber("cycles", own, np.zeros(len(first)), rest, names, latent, _cycles, "outing"),
         MissingNumber("cycles", shared, np.zeros(len(share)), share, [], latent, _cycles, "build"),

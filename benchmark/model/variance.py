@@ -20,7 +20,7 @@ import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 from scipy.linalg.lapack import dpotrf, dpotri
 from scipy.optimize import minimize
-from scipy.sparse import csc_array, csr_array, diags_array, issparse
+from scipy.sparse import csc_array, csr_array, diags_array
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
 
@@ -62,7 +62,7 @@ def solve(normal: Normal, theta: np.ndarray) -> Solution:
     """Solve the mixed-model equations at relative standard deviations `theta`, one a block."""
     scale = np.where(normal.block == FIXED, 1.0, np.append(theta, 1.0)[normal.block])
     scaling = diags_array(scale)
-    scaled = csc_array(scaling @ normal.gram @ scaling)
+    scaled: Any = csc_array(scaling @ normal.gram @ scaling)
     right = scale * normal.right
     k = normal.n_eliminated
     diagonal = scaled.diagonal()[:k] + 1.0
@@ -215,14 +215,14 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         self, x: Any, y: np.ndarray, weight: np.ndarray
     ) -> tuple[Normal, np.ndarray]:
         """Order the columns (eliminated, random, fixed) and multiply out."""
-        columns = csc_array(x) if issparse(x) else csc_array(np.asarray(x))
+        columns: Any = csc_array(x)
         block = self._block(columns.shape[1])
         if self.fit_intercept:
             ones = csc_array(np.ones((columns.shape[0], 1)))
             columns = csc_array(_hstack(columns, ones))
             block = np.append(block, FIXED)
         self._n_blocks = int(block.max(initial=FIXED)) + 1
-        weighted = csr_array(diags_array(weight) @ columns)
+        weighted: Any = csr_array(diags_array(weight) @ columns)
         gram = csc_array(weighted.T @ columns)
         first = _eliminable(gram, block)
         order = np.concatenate(
@@ -310,7 +310,7 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         noise = float(self.noise_sd or 1.0)
         if self.size_priors is not None:
             start = np.asarray(self.size_priors, dtype=float)[:, 0] / noise
-        found = minimize(
+        found: Any = minimize(  # type: ignore[call-overload]  # jac may be a bool
             value,
             start,
             jac=self.method == "reml",
@@ -322,7 +322,8 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         return np.asarray(self._boundary(found.x))
 
     def _boundary(self, theta: np.ndarray) -> np.ndarray:
-        """Put a standard deviation on nought where that is no worse (its gradient is nought there)."""
+        """Put a standard deviation on nought where that is no worse."""
+        # The gradient vanishes at nought whatever the data say, so the optimiser may miss it.
         best = self._value(theta)[0]
         for k in range(len(theta)):
             trial = theta.copy()
