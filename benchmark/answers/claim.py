@@ -25,7 +25,7 @@ from benchmark.answers.claim_rules import (
     Finding,
     Grounds,
 )
-from benchmark.answers.claim_scope import Scope, rivals_laps, scope_among, scope_of
+from benchmark.answers.claim_scope import Scope, find_field, scope_of
 from benchmark.answers.claim_sentence import sentence_of
 from benchmark.answers.claim_trace import TraceEvidence, trace_faults
 from benchmark.answers.entries import basis, check_level, reference
@@ -114,13 +114,13 @@ def check_claim(fit: Fit, claim: Claim, *, level: float = 0.9) -> ClaimAnswer:
     """
     check_level(level)
     case = make_case(fit, claim)
-    laps = rivals_laps(fit, case)
-    scope = scope_among(fit, case, laps, scope_of(case))
+    field = find_field(fit, case)
+    scope = field.scope(scope_of(case))
     weighed = weigh(fit, case)
     raw, adjusted = raw_margin(case, scope), adjusted_margin(weighed, scope, level)
     expected = plausibility(case, weighed, level, fit.seed)
     grounds = _grounds(case, raw, adjusted, expected)
-    settled = Settled(case, weighed, scope, laps, raw, grounds)
+    settled = Settled(case, weighed, scope, field, raw, grounds)
     found = _estimates(fit, case, weighed, scope, expected, level)
     changes = overturned_by(fit, settled)
     findings = [

@@ -37,24 +37,15 @@ class Plausibility:
 def plausibility(case: Case, weighed: Weighed, level: float, seed: int) -> Plausibility:
     """Say what was to be expected of this specification, driver, tyre and day."""
     rng = np.random.default_rng([seed, 5])
-    n = case.flying_laps
-    best = weighed.centre + _best_noise(weighed, n, rng)
+    best = weighed.centre + weighed.day.best_noise(weighed.odds, rng)
     tail = (1 - level) / 2
     low, high = np.exp(weighted_quantiles(best, weighed.before, (tail, 1 - tail)))
     error = np.log(case.lap_time_s) - weighed.centre
     timing_var = (case.timing_u_s / case.lap_time_s) ** 2
-    chance = weighed.odds.p_best_within(error, timing_var, n)
-    return Plausibility(float(low), float(high), float(np.sum(weighed.before * chance)), n)
-
-
-def _best_noise(weighed: Weighed, laps: int, rng: np.random.Generator) -> np.ndarray:
-    """What the best of so many clean laps adds to the centre, shape as the centre."""
-    best = np.full(weighed.centre.shape, np.inf)
-    for _ in range(laps):
-        clean = weighed.odds.sigma * rng.standard_normal(best.shape)
-        clean += weighed.odds.tau * rng.standard_exponential(best.shape)
-        np.minimum(best, clean, out=best)
-    return best
+    chance = weighed.day.p_best_within(weighed.odds, error, timing_var)
+    return Plausibility(
+        float(low), float(high), float(np.sum(weighed.before * chance)), case.flying_laps
+    )
 
 
 def p_next_beats(fit: Fit, case: Case, scope: Scope) -> float:

@@ -22,6 +22,7 @@ import pandas as pd
 from arviz_stats.base import array_stats  # type: ignore[attr-defined]
 
 from benchmark.answers.claim_case import Case
+from benchmark.answers.claim_day import Day, day_of
 from benchmark.answers.claim_unrecorded import drawn_rows, is_settled
 from benchmark.answers.entries import reference_rows
 from benchmark.model.design import GROUPS
@@ -51,6 +52,7 @@ class Weighed:
     effective : effective number of draws under `after`.
     k_hat : Pareto shape of the weights; above 0.7 they are not to be trusted.
     odds : the noise of the driver's laps.
+    day : the outings that the claimed lap was the best of.
     """
 
     rows: pd.DataFrame
@@ -62,6 +64,7 @@ class Weighed:
     effective: float
     k_hat: float
     odds: LapOdds
+    day: Day
 
     @property
     def weights(self) -> np.ndarray:
@@ -75,15 +78,21 @@ def weigh(fit: Fit, case: Case) -> Weighed:
     """Weigh the draws of a fit by the claimed lap."""
     rng = np.random.default_rng([fit.seed, 4])
     rows = drawn_rows(fit, case, REPLICATES, rng)
-    parts = fit.parts(rows)
+    at_reference = _at_reference(fit, case, rows)
+    both = fit.parts(pd.concat([rows, at_reference], ignore_index=True))  # at once: half the time
+    parts = {name: draws[:, : len(rows)] for name, draws in both.items()}
+    adjusted = np.asarray(sum(draws[:, len(rows) :] for draws in both.values()))
     centre = np.asarray(sum(parts.values())) + passing(fit, rows)
     odds = lap_odds(fit, case.facts["driver"])
     log_s = np.log(case.lap_time_s)
     timing_var = (case.timing_u_s / case.lap_time_s) ** 2
     even = np.zeros(centre.shape)
     k_hat = 0.0
+    day = day_of(fit, case, rows, rng)
     if case.stored_run is None:
-        log_density = odds.log_density(log_s - centre, timing_var, case.laps_unseen)
+        log_density = odds.log_density(log_s - centre, timing_var)
+        if case.laps_unseen > 1:
+            log_density += day.log_others_above(odds, log_s - centre, timing_var)
         after, k_hat = _smoothed(log_density)
         before = _shares(even)
     else:
@@ -95,12 +104,13 @@ def weigh(fit: Fit, case: Case) -> Weighed:
         rows,
         parts,
         centre,
-        fit.log_time(_at_reference(fit, case, rows)),
+        adjusted,
         before,
         after,
         float(1 / np.sum(after.sum(axis=1) ** 2)),
         k_hat,
         odds,
+        day,
     )
 
 

@@ -21,7 +21,7 @@ from benchmark.answers.claim_rules import (
     Grounds,
     decide,
 )
-from benchmark.answers.claim_scope import Scope, scope_among, scope_of
+from benchmark.answers.claim_scope import Field, Scope, scope_of
 from benchmark.answers.entries import reference_rows
 from benchmark.model.fit import Fit
 from benchmark.trade.classes import AREAS, DRY_TYRES, LEVELS
@@ -47,7 +47,7 @@ class Settled:
     case: Case
     weighed: Weighed
     scope: Scope
-    laps: pd.DataFrame  # of all other builds here, with the class on their day
+    field: Field
     raw: Raw | None
     grounds: Grounds
 
@@ -155,22 +155,27 @@ def _other_conditions(settled: Settled) -> Iterator[Overturn]:
 
 def _other_scope(fit: Fit, settled: Settled) -> Iterator[Overturn]:
     """Another level of an area, or another tyre, that puts the car in other company."""
-    smallest: dict[tuple[str, ...], tuple[float, str, Case, np.ndarray]] = {}
-    for words, changed in _other_facts(fit, settled.case):
+    others = [
+        (words, changed)
+        for words, changed in _other_facts(fit, settled.case)
+        if scope_of(changed) != settled.scope.what
+    ]
+    if not others:
+        return
+    shifts = _shifts(fit, settled.case, [changed for _, changed in others])
+    sizes = np.abs(settled.case.lap_time_s * np.expm1(np.median(shifts, axis=0)))
+    seen: set[tuple[str, ...]] = set()
+    for k in np.argsort(sizes, kind="stable"):  # of those that lead to one company, the smallest
+        words, changed = others[k]
         what = scope_of(changed)
-        if what == settled.scope.what:
+        if tuple(what.values()) in seen:
             continue
-        shift = _shift(fit, settled.case, changed)
-        size = abs(settled.case.lap_time_s * float(np.expm1(np.median(shift))))
-        key = tuple(what.values())
-        if key not in smallest or size < smallest[key][0]:
-            smallest[key] = (size, words, changed, shift)
-    for size, words, changed, shift in smallest.values():
-        scope = scope_among(fit, changed, settled.laps, scope_of(changed))
+        seen.add(tuple(what.values()))
+        scope = settled.field.scope(what)
         raw = raw_margin(changed, scope)
         p = None if raw is None else raw.p_quicker
-        p_first = p_fastest_of(settled.weighed, scope, shift[:, None])
-        yield Overturn(words, size, settled.by_times(p_quicker=p, p_fastest=p_first))
+        p_first = p_fastest_of(settled.weighed, scope, shifts[:, [k]])
+        yield Overturn(words, float(sizes[k]), settled.by_times(p_quicker=p, p_fastest=p_first))
 
 
 def _other_facts(fit: Fit, case: Case) -> Iterator[tuple[str, Case]]:
@@ -193,12 +198,12 @@ def _other_facts(fit: Fit, case: Case) -> Iterator[tuple[str, Case]]:
             yield f"the tyre were {other} instead of {tyre}", replace(case, facts=facts)
 
 
-def _shift(fit: Fit, case: Case, changed: Case) -> np.ndarray:
-    """What the change does to the entry at reference conditions, log time, shape (draws,)."""
-    facts = pd.DataFrame([case.facts, changed.facts]).astype(object)
+def _shifts(fit: Fit, case: Case, changed: list[Case]) -> np.ndarray:
+    """What each change does to the entry at reference, log time, shape (draws, changes)."""
+    facts = pd.DataFrame([case.facts, *(one.facts for one in changed)]).astype(object)
     rows = reference_rows(facts.where(facts.notna(), None), *case.where, surface=case.surface)
     log_time = fit.log_time(rows)
-    return np.asarray(log_time[:, 1] - log_time[:, 0])
+    return np.asarray(log_time[:, 1:] - log_time[:, [0]])
 
 
 def overturn_text(changes: list[Overturn], verdict: str) -> str:

@@ -44,27 +44,33 @@ class Scope:
         return None if self.best.empty else self.best.iloc[0]
 
 
-def find_scope(fit: Fit, case: Case) -> Scope:
-    """Find the laps and entries that a claim has to beat."""
-    return scope_among(fit, case, rivals_laps(fit, case), scope_of(case))
+@dataclass(frozen=True)
+class Field:
+    """All other builds here, from which scopes are chosen: their laps, entries and `adjusted`."""
+
+    laps: pd.DataFrame
+    entries: pd.DataFrame
+    adjusted: np.ndarray
+
+    def scope(self, what: Mapping[str, str]) -> Scope:
+        """Choose the laps and entries that share `what` with a claim."""
+        laps = self.laps[_shares(self.laps, what)].reset_index(drop=True)
+        chosen = _shares(self.entries, what)
+        best = laps.drop_duplicates("build").reset_index(drop=True)
+        entries = self.entries[chosen].reset_index(drop=True)
+        return Scope(what, laps, best, entries, self.adjusted[:, chosen])
 
 
-def rivals_laps(fit: Fit, case: Case) -> pd.DataFrame:
-    """Counted laps of all other builds here, quickest first, with the class on their day."""
+def find_field(fit: Fit, case: Case) -> Field:
+    """Find the laps, quickest first with the class on their day, and entries of other builds."""
     laps = laps_in_scope(fit, *case.where, case.surface)
     laps = laps[laps["build"] != case.build]
     laps = laps.assign(**{"class": classes_on_day(fit, laps)})
-    return laps.sort_values(["lap_time_s", *LAP_ORDER], kind="stable")
-
-
-def scope_among(fit: Fit, case: Case, laps: pd.DataFrame, what: Mapping[str, str]) -> Scope:
-    """Choose from these laps and their builds those that share `what`."""
-    entries = _sharing(entries_of(fit, laps["build"].unique(), case.surface), what)
-    own = _sharing(laps, what)
+    laps = laps.sort_values(["lap_time_s", *LAP_ORDER], kind="stable")
+    entries = entries_of(fit, laps["build"].unique(), case.surface)
     rows = reference_rows(entries, *case.where, surface=case.surface)
     adjusted = fit.log_time(rows) if len(rows) else np.empty((fit.draws, 0))
-    best = own.drop_duplicates("build").reset_index(drop=True)
-    return Scope(what, own, best, entries, adjusted)
+    return Field(laps, entries, adjusted)
 
 
 def scope_of(case: Case) -> dict[str, str]:
@@ -92,11 +98,12 @@ def classes_on_day(fit: Fit, laps: pd.DataFrame) -> list[str]:
     return [of_run[run] for run in laps["run_id"]]
 
 
-def _sharing(table: pd.DataFrame, what: Mapping[str, str]) -> pd.DataFrame:
+def _shares(table: pd.DataFrame, what: Mapping[str, str]) -> np.ndarray:
+    """Whether each row shares what a scope asks for."""
+    same = np.ones(len(table), dtype=bool)
     for part, value in what.items():
-        column = "tyre_category" if part == "tyre" else part
-        table = table[table[column] == value]
-    return table.reset_index(drop=True)
+        same &= (table["tyre_category" if part == "tyre" else part] == value).to_numpy()
+    return same
 
 
 def close_rivals(scope: Scope, claimed_s: float) -> pd.DataFrame:

@@ -41,7 +41,7 @@ SCOPE_WORDS = {
 }
 NUMBERS = ("treadwear", "tyre_heat_cycles", "air_temp_c", "track_temp_c", "pressure_hpa",
            "humidity_pct", "wind_mps", "altitude_m")  # fmt: skip
-AROUND_PX = 130  # legend and axis, which the page fits into the height
+AROUND_PX = 170  # legend and axis, which the page fits into the height
 EXAMPLE = "METAR ZZZZ 210930Z 24004KT CAVOK 12/08 Q1018"
 Texts = dict[str, str | None]
 
