@@ -16,6 +16,7 @@ import benchmark.show
 PAGES = (
     ("leaderboard.py", "Leaderboard", "leaderboard"),
     ("claim.py", "Check a claim", "claim"),
+    ("challenge.py", "Challenge", "challenge"),
     ("hand_in.py", "Hand in laps", "hand-in"),
     ("method.py", "Method and cautions", "method"),
 )

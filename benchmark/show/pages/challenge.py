@@ -1,0 +1,244 @@
+"""Set up a challenge, see whether it is fair, and publish its standings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pandas as pd
+import streamlit as st
+
+from benchmark.answers.challenge.basis import Basis
+from benchmark.answers.challenge.factors import factor_rows, table_of
+from benchmark.answers.challenge.fairness import fairness
+from benchmark.answers.challenge.propose import classes_toml, propose
+from benchmark.answers.challenge.standings import SEASON, standings
+from benchmark.answers.challenge.whatif import kinds_compared, side_by_side
+from benchmark.errors import BenchmarkError, FaultyFile
+from benchmark.intake.rule_keys import ROUND, TABLES, TOP
+from benchmark.intake.rules import Rules, parse_rules
+from benchmark.show.challenge import (
+    ask_basis,
+    compared_columns,
+    entry_columns,
+    factor_columns,
+    fairness_columns,
+    fairness_lines,
+    kind_columns,
+    leader_line,
+    proposal_columns,
+    rests_on_lines,
+    standing_columns,
+)
+from benchmark.show.challenge_report import challenge_sheet, standings_csv
+from benchmark.show.challenge_start import starting_rules
+from benchmark.show.report import to_html, to_pdf
+from benchmark.show.screen import (
+    HAND_IN,
+    cautions,
+    grid,
+    md,
+    points,
+    progress_on_page,
+    store_path,
+    store_stamp,
+    told,
+)
+from benchmark.store.store import Store
+from benchmark.trade.classes import SURFACES
+
+LEVEL = 0.9
+
+
+def laps_of_store() -> pd.DataFrame:
+    """Give the counted laps; where there are none, say what to do next and stop."""
+    path = store_path()
+    try:
+        with Store.open(path) as store:
+            laps = store.counted_laps()
+    except BenchmarkError:
+        laps = pd.DataFrame()
+    if laps.empty:
+        st.info("There are no counted laps yet. Hand in a lap table first.")
+        st.page_link(HAND_IN, label="Go to: hand in laps")
+        cautions()
+        st.stop()
+    return laps
+
+
+def ask_rules(laps: pd.DataFrame) -> str:
+    """Let the steward upload a rules file, or start from one made for this store, and edit it."""
+    st.markdown(
+        "**1. Rules.** A challenge is one text file. Start from the text below, which was made "
+        "for the days in your store, or upload your own; edit it here and download it again."
+    )
+    uploaded = st.file_uploader("Rules file", type=["toml"], key="rules_file")
+    if uploaded is not None and st.session_state.get("rules_taken") != uploaded.file_id:
+        st.session_state["rules_taken"] = uploaded.file_id
+        st.session_state["rules_text"] = uploaded.getvalue().decode("utf-8-sig", "replace")
+    st.session_state.setdefault("rules_text", starting_rules(laps))
+    text: str = st.text_area("Rules", key="rules_text", height=320)
+    with st.expander("What every key means, and what may be written"):
+        st.dataframe(key_table(), hide_index=True)
+    return text
+
+
+def key_table() -> pd.DataFrame:
+    """List every key of a rules file."""
+    tables = {"": TOP, "[[rounds]]": ROUND, **{f"[{name}]": keys for name, keys in TABLES.items()}}
+    return pd.DataFrame(
+        [
+            {
+                "Table": table,
+                "Key": name,
+                "Meaning": key.meaning,
+                "Legal": key.legal,
+                "Default": "needed" if key.needed else str(key.default),
+            }
+            for table, keys in tables.items()
+            for name, key in keys.items()
+        ]
+    )
+
+
+def checked(text: str, name: str) -> Rules | None:
+    """Read the rules; show every fault at once."""
+    try:
+        return parse_rules(text, name)
+    except FaultyFile as error:
+        st.error(f"{len(error.faults)} to mend before these rules can be used:")
+        points([f"{f.column} = {f.value}: {f.message}" if f.value else f"{f.column}: {f.message}"
+                for f in error.faults])  # fmt: skip
+        return None
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def ground(text: str, surface: str, stamp_text: str) -> tuple[Basis, pd.DataFrame]:
+    """Make the ground of a challenge once for each text, surface and state of the store."""
+    del stamp_text
+    report = progress_on_page("Fitting the laps before the freeze")
+    basis, laps = ask_basis(store_path(), parse_rules(text), surface, report)
+    return replace(basis, progress=None), laps
+
+
+def show_table(columns: list, text: str) -> None:  # type: ignore[type-arg]
+    """Show a table with its description for people who do not see it."""
+    st.dataframe(grid(columns), hide_index=True, alt=text)
+
+
+def show_factors(basis: Basis) -> None:
+    """Show the table of factors and a download."""
+    table = factor_rows(table_of(basis), LEVEL)
+    st.markdown("Published before the first round; a scored time is the time × its factor.")
+    show_table(factor_columns(table, LEVEL), "Factors with intervals")
+    st.download_button("Download factors as CSV", table.to_csv(index=False),
+                       file_name="factors.csv", mime="text/csv", on_click="ignore")  # fmt: skip
+
+
+def show_fairness(basis: Basis) -> None:
+    """Show who wins simulated events."""
+    found = fairness(table_of(basis), LEVEL)
+    points(fairness_lines(found, basis.rules.factor["kind"]))
+    show_table(fairness_columns(found.classes, LEVEL), "Share of wins of each class")
+    show_table(entry_columns(found.entries), "Wins of each entry in 100 simulated events")
+    if len(found.questions):
+        st.markdown("Questions to ask (a question is no accusation):")
+        points(list(found.questions["question"]))
+    else:
+        st.markdown("No entry's pace is out of keeping with its declared specification.")
+
+
+def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
+    """Show season or round, and what to publish."""
+    found = standings(basis, laps, as_of=as_of)
+    if not found.held:
+        st.info("No round of these rules has laps in the store yet.")
+        return
+    chosen = st.selectbox("Show", [SEASON, *found.held], key="challenge_round")
+    table = found.of(chosen)
+    st.markdown(f"### {md(leader_line(found, basis.rules, table))}")
+    show_table(standing_columns(table), "Standings")
+    if found.ahead:
+        st.caption(f"Not held yet: {md(', '.join(found.ahead))}.")
+    st.markdown("**Publish**")
+    sheet = challenge_sheet(basis, found, LEVEL)
+    files = (
+        ("HTML", to_html(sheet).encode(), "html", "text/html"),
+        ("PDF", to_pdf(sheet), "pdf", "application/pdf"),
+        ("CSV", standings_csv(found, basis).encode(), "csv", "text/csv"),
+    )
+    for place, (name, content, ending, mime) in zip(st.columns(3), files, strict=True):
+        place.download_button(f"Download as {name}", content, file_name=f"challenge.{ending}",
+                              mime=mime, on_click="ignore")  # fmt: skip
+
+
+def show_classes(basis: Basis) -> None:
+    """Propose classes from the data."""
+    left, right = st.columns(2)
+    number = left.number_input("Number of classes", 1, 12, 3, key="class_number")
+    least = right.number_input("Least cars of a class", 1, 50, 4, key="class_least")
+    if not st.button("Propose classes", key="class_go"):
+        return
+    found = propose(basis, int(number), int(least))
+    st.markdown(
+        f"Class A is the quickest. The words put {100 * found.agreed:.0f} % of the cars where their "
+        "expected pace would; the rest is the price of a rule that fits on one page."
+    )
+    show_table(proposal_columns(found.rows), "Proposed and present classes")
+    st.markdown("To use them, put this into the rules in place of the table [classes]:")
+    st.code(classes_toml(found.rules), language="toml")
+
+
+def show_whatif(basis: Basis, text: str, surface: str) -> None:
+    """Lay other rules beside these."""
+    st.markdown("What each kind of factor would do with your entries (about a minute):")
+    if st.button("Compare the kinds of factor", key="kinds_go"):
+        show_table(kind_columns(kinds_compared(basis)), "Kinds of factor compared")
+    uploaded = st.file_uploader("Other rules to lay beside these", type=["toml"], key="other_rules")
+    if uploaded is None:
+        return
+    other_text = uploaded.getvalue().decode("utf-8-sig", "replace")
+    if checked(other_text, uploaded.name) is None:
+        return
+    other, _ = ground(other_text, surface, str(store_stamp(store_path())))
+    named = {"these rules": fairness(table_of(basis), LEVEL),
+             uploaded.name: fairness(table_of(other), LEVEL)}  # fmt: skip
+    show_table(compared_columns(side_by_side(named)), "Rules side by side")
+
+
+st.title("A fair challenge")
+laps_here = laps_of_store()
+text = ask_rules(laps_here)
+rules = checked(text, "rules")
+st.download_button("Download the rules", text, file_name="challenge.toml", mime="text/plain",
+                   on_click="ignore")  # fmt: skip
+if rules is not None:
+    st.success(md(f"These rules can be used: {rules.name}, version {rules.version}, "
+                  f"{len(rules.rounds)} rounds."))  # fmt: skip
+    left, right = st.columns(2)
+    surface = left.selectbox("Surface of the laps that count", SURFACES, key="surface")
+    seen = right.date_input("Results as of", value=date.fromisoformat(str(laps_here["date"].max())[:10]),
+                            help="A round is final once its protest period is over.")  # fmt: skip
+    st.markdown("**2. Look before the season, publish after each round.**")
+    if st.toggle("Compute with these rules", key="compute"):
+        with told():
+            basis, laps = ground(text, surface, str(store_stamp(store_path())))
+            names = ["Standings", "Factors", "Fairness", "Classes", "What if"]
+            tabs = st.tabs(names)
+            with tabs[0]:
+                show_standings(basis, laps, seen if isinstance(seen, date) else date.today())
+            if basis.fit is None:
+                for tab in tabs[1:]:
+                    tab.info("No lap before the freeze: nothing to say of factors and fairness.")
+            else:
+                with tabs[1]:
+                    show_factors(basis)
+                with tabs[2]:
+                    show_fairness(basis)
+                with tabs[3]:
+                    show_classes(basis)
+                with tabs[4]:
+                    show_whatif(basis, text, surface)
+            with st.expander("What this rests on"):
+                points(rests_on_lines(basis))
+cautions()
