@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from queue import SimpleQueue
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import duckdb
-import pandas as pd
 import pyarrow as pa
 
 from benchmark.errors import Fault
@@ -43,6 +42,9 @@ from benchmark.intake.columns import (
 from benchmark.intake.query import interruptible
 from benchmark.intake.source import WholeFile, take_copy
 from benchmark.intake.staging import stage, staging_connection
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["COLUMNS", "Column", "LapFile", "read_lap_table"]
 

@@ -14,8 +14,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-import pandas as pd
-
 from benchmark.errors import BenchmarkError, FaultyFile, NoFit
 from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
@@ -26,6 +24,8 @@ from benchmark.store.adding import Added
 from benchmark.store.stewards import Ruling
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from benchmark.model.fit import Fit
 
 __all__ = ["Added", "Ruling", "Store"]
