@@ -149,7 +149,7 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             50,
             150,
             (),
-        ),  # fmt: skip
+        ),
         "names": _names("names of the classes by pace, quickest first; one more than boundaries"),
         "minimum": _whole("least entries of a class", 1, 100, 3),
         "small": _choice(
@@ -157,7 +157,7 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             "pace, kept, or its entries left out",
             SMALL,
             "pool",
-        ),  # fmt: skip
+        ),
     },
     "laps": {
         "count": _choice(
@@ -166,7 +166,7 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             "conditions",
             COUNTS,
             "best",
-        ),  # fmt: skip
+        ),
         "k": _whole("the k of the rule above", 1, 50, 3),
         "minimum": _whole("least counted laps of an entry in a round", 1, 50, 1),
     },
@@ -174,57 +174,57 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
         "kind": _choice("what a time is multiplied by", KINDS, "class"),
         "freeze": _day(
             "laps before this day make the factors; left out: day of the first round", needed=False
-        ),  # fmt: skip
+        ),
         "tolerance_pct": _number(
             "an entry's time is scored as no more than this much quicker "
             "than the factors assume of it; choice of ours: 1.0",
             0,
             20,
             None,
-        ),  # fmt: skip
+        ),
         "loosen_pct": _number(
             "a personal factor loosens by at most this much a round; choice of ours: 0.1",
             0,
             20,
             0.1,
-        ),  # fmt: skip
+        ),
         "floor_pct": _number(
             "a personal factor never assumes a lap more than this much slower "
             "than the declared specification's; choice of ours: 1.0",
             0,
             20,
             1.0,
-        ),  # fmt: skip
+        ),
         "ratchet": _truth(
             "whether a personal factor tightens at once and loosens slowly", default=True
-        ),  # fmt: skip
+        ),
         "newcomers": _choice(
             "an entry without earlier laps: the specification's factor, or left out",
             NEWCOMERS,
             "specification",
-        ),  # fmt: skip
+        ),
         "newcomer_pct": _number("taken off a newcomer's factor, as caution", 0, 20, 0.5),
     },
     "points": {
         "by_place": _numbers(
             "points by place, from the first", 0, 10000, (25, 18, 15, 12, 10, 8, 6, 4, 2, 1)
-        ),  # fmt: skip
+        ),
         "drop_rounds": _whole("how many of the worst rounds do not count", 0, 50, 0),
         "scored_in": _choice(
             "places among all entries, or within each class", SCORED_IN, "overall"
-        ),  # fmt: skip
+        ),
         "shared": _choice(
             "entries that stay tied get the points of their place, or split those "
             "of the places they fill",
             SHARED,
             "same",
-        ),  # fmt: skip
+        ),
     },
     "ties": {
         "round": _choices("tie-breaks of a round, in this order", ROUND_TIES, ("second-best",)),
         "season": _choices(
             "tie-breaks of the season, in this order", SEASON_TIES, ("wins", "places", "latest")
-        ),  # fmt: skip
+        ),
     },
     "results": {
         "protest_days": _whole("a round is final this many days after it", 0, 365, 7),
@@ -234,7 +234,7 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             0.01,
             20,
             0.5,
-        ),  # fmt: skip
+        ),
     },
 }
 # A key that has an effect only with some values of another key of its table.

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from difflib import get_close_matches
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -262,7 +263,7 @@ class _Reading:
         self, rounds: list[dict[str, Any]], tables: Mapping[str, Mapping[str, Any]]
     ) -> None:
         days = [row["date"] for row in rounds]
-        for number, (earlier, later) in enumerate(zip(days, days[1:], strict=False), 2):
+        for number, (earlier, later) in enumerate(pairwise(days), 2):
             if later < earlier:
                 self.fault(f"rounds[{number}].date", later, f"is before {earlier}: order by date")
         self._once([row["name"] for row in rounds], "rounds", "name")

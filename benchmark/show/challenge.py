@@ -68,7 +68,7 @@ def _name(value: object) -> str:
 
 
 def _number(value: Any, pattern: str = "{:.4f}") -> str:
-    return "–" if value is None or pd.isna(value) else pattern.format(value)
+    return "-" if value is None or pd.isna(value) else pattern.format(value)
 
 
 def standing_columns(table: pd.DataFrame) -> list[Column]:
@@ -235,7 +235,7 @@ def fairness_lines(found: Fairness, kind: str) -> list[str]:
         "These are averages over what the true paces may be. If they were known, the ratio would "
         f"lie between {o['odds_low']:.1f} and {o['odds_high']:.1f}.",
     ]
-    equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]  # noqa: PLR2004
+    equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]
     margin = o["equivalence"][0]["margin_pct"] if o["equivalence"] else None
     if margin is not None:
         lines.append(
@@ -261,7 +261,7 @@ def rests_on_lines(basis: Basis) -> list[str]:
             f"{basis.fit.mode_note}"
         )
     lines.append(
-        "Scored time = time that counts × factor, to the thousandth of a second. Whoever has the "
+        "Scored time is the time that counts multiplied by the factor, to the thousandth of a second. Whoever has the "
         "laps and the rules file can recompute every number."
     )
     return lines

@@ -87,7 +87,9 @@ def _standings(found: Standings) -> list[Section]:
         return [Section("Standings", paragraphs=ahead)]
     sections = []
     if len(found.held) + len(found.ahead) > 1:
-        words = "Times and factors are those of an entry's best round. (Rounds in brackets do not count.)"
+        words = (
+            "Times and factors are those of an entry's best round. Places in brackets are dropped."
+        )
         sections.append(Section("Season", paragraphs=[words, *ahead],
                                 table=standing_columns(found.season)))  # fmt: skip
     sections += [Section(name, table=standing_columns(found.of(name))) for name in found.held]

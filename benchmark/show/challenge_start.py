@@ -49,8 +49,7 @@ date = {day}
 
 
 def starting_rules(laps: pd.DataFrame) -> str:
-    """Write rules whose rounds are the latest dry days of the store, the earlier ones left to
-    make the factors."""
+    """Write rules whose rounds are the latest dry days; earlier days are left for the factors."""
     dry = laps[laps["surface"].fillna("dry") == "dry"]
     dry = dry if len(dry) else laps
     days = dry.assign(date=dry["date"].astype(str).str[:10])
@@ -66,5 +65,5 @@ def starting_rules(laps: pd.DataFrame) -> str:
         )
         for k, day in enumerate(chosen, 1)
     )
-    drop = 1 if number > 3 else 0  # noqa: PLR2004 - a short season counts every round
+    drop = 1 if number > 3 else 0  # a short season counts every round
     return TEXT.format(rounds=rounds, freeze=chosen[0]["date"], drop=drop)

@@ -22,13 +22,14 @@ from benchmark.errors import BadQuestion
 from benchmark.intake.rules import Rules
 from benchmark.model.fit import Draws, Fit
 from benchmark.model.noise import Noise
-from benchmark.model.refit import Sizes, learn_sizes, refit
+from benchmark.model.refit import KEEP, Sizes, learn_sizes, refit
 from benchmark.trade.classes import SURFACES
 
 Progress = Callable[[float, str], None]
 Memory = Callable[[str, Callable[[], bytes]], bytes]
 FACTS = ("build", "model", "induction", *MODIFICATIONS, "tyre_category", "treadwear", "driver",
          "driver_level")  # fmt: skip
+FOLD_DRAWS = 150  # of a fit without a fold's owners; only medians and intervals are read from it
 THIN = 100  # posterior draws that events are simulated from
 REFIT_FORMAT = "1"  # raised when a refit of the same laps would give other numbers
 
@@ -93,7 +94,8 @@ class Basis:
 
     def _refit_without(self, laps: pd.DataFrame, done: float) -> Fit:
         assert self.sizes is not None  # noqa: S101 - asked for in `folds`
-        return remembered_fit(laps, self.sizes, self.memory, _part(self.progress, done, 0.2))
+        part = _part(self.progress, done, 0.2)
+        return remembered_fit(laps, self.sizes, self.memory, part, draws=FOLD_DRAWS)
 
     def stamp(self) -> dict[str, Any]:
         """Give what every table names: rules, data cut-off, fit, reference."""
@@ -182,8 +184,10 @@ def own_pace(fit: Fit, facts: pd.DataFrame, place: tuple[str, str], surface: str
 def declared_pace(
     fit: Fit, facts: pd.DataFrame, place: tuple[str, str], surface: str
 ) -> np.ndarray:
-    """The same for an average car of the declared specification with an average driver of its
-    level: neither the car's nor the driver's own effect counts."""
+    """The same for an average car of the declared specification and a driver average of his level.
+
+    Neither the car's nor the driver's own effect counts.
+    """
     rows = rows_at(facts, place, surface).assign(build=None, driver=None, treadwear=np.nan)
     rows[list(MODIFICATIONS)] = rows[list(MODIFICATIONS)].fillna(0)
     return fit.log_time(_known_place(fit, rows))
@@ -217,11 +221,20 @@ def laps_key(laps: pd.DataFrame, *more: str) -> str:
 
 
 def remembered_fit(
-    laps: pd.DataFrame, sizes: Sizes, memory: Memory, progress: Progress | None
+    laps: pd.DataFrame,
+    sizes: Sizes,
+    memory: Memory,
+    progress: Progress | None,
+    *,
+    draws: int = KEEP,
 ) -> Fit:
     """Refit these laps, or take the refit from the memory."""
-    key = laps_key(laps, "fit", _sizes_text(sizes))
-    return Fit.from_bytes(memory(key, lambda: refit(laps, sizes, progress=progress).to_bytes()))
+    key = laps_key(laps, "fit", str(draws), _sizes_text(sizes))
+
+    def make() -> bytes:
+        return refit(laps, sizes, draws=draws, progress=progress).to_bytes()
+
+    return Fit.from_bytes(memory(key, make))
 
 
 def _remembered_sizes(laps: pd.DataFrame, memory: Memory, progress: Progress | None) -> Sizes:

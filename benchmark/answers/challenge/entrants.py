@@ -96,6 +96,7 @@ def _entrant(build: Any, own: pd.DataFrame, standing: pd.DataFrame, rules: Rules
 def _legal(own: pd.DataFrame, build: str, rules: Rules) -> tuple[pd.DataFrame, str | None]:
     """Laps that count under the rules, and why the entry is left out where too few do."""
     asked = rules.entries
+    all_of = pd.Series(data=True, index=own.index)
     if asked["builds"] and build not in asked["builds"]:
         return own.head(0), "it is not among the entries of the rules"
     legal = own
@@ -105,9 +106,9 @@ def _legal(own: pd.DataFrame, build: str, rules: Rules) -> tuple[pd.DataFrame, s
         ("evidence", (), "without evidence on record"),
     ):
         if column == "evidence":
-            held = own["evidence"].notna() if asked["evidence"] else pd.Series(True, own.index)
+            held = own["evidence"].notna() if asked["evidence"] else all_of
         else:
-            held = own[column].isin(legal_values) if legal_values else pd.Series(True, own.index)
+            held = own[column].isin(legal_values) if legal_values else all_of
         legal = legal[held.loc[legal.index]]
         if legal.empty:
             return legal, f"all its laps were {words}"

@@ -317,7 +317,7 @@ def factor_rows(table: Table, level: float = 0.9) -> pd.DataFrame:
 def _note(table: Table, i: int, moved: float) -> str | None:
     if table.classes[i] is None:
         return "left out: its class has too few entries, or no class fits"
-    if table.kind == "personal" and moved > 1e-9:  # noqa: PLR2004 - beyond rounding
+    if table.kind == "personal" and moved > 1e-9:  # beyond rounding
         return "held by the floor of its declared specification"
     return None
 

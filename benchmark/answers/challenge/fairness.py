@@ -40,9 +40,9 @@ class Fairness:
 
 
 def evenness(share: np.ndarray, fair: np.ndarray) -> float:
-    """How evenly wins are spread over classes, 1 where each has its fair share, 0 where one that
-    was due least has all.
+    """How evenly wins are spread over classes.
 
+    1 where each class has its fair share, 0 where the one that was due least has all.
     One less the divergence of the shares from the fair ones (Kullback and Leibler, Annals of
     Mathematical Statistics 22 (1951) 79) over its largest possible value. With equal fair shares
     this is Shannon's entropy of the shares over its maximum, the evenness of Pielou (Journal of
@@ -75,7 +75,7 @@ def equivalence(first: np.ndarray, second: np.ndarray, margin: float) -> float:
     Small: the classes' mean scored pace counts as equal. Schuirmann, Journal of Pharmacokinetics
     and Biopharmaceutics 15 (1987) 657.
     """
-    if min(len(first), len(second)) < 2:  # noqa: PLR2004 - a variance needs two
+    if min(len(first), len(second)) < 2:
         return float("nan")
     above = ttest_ind(first + margin, second, equal_var=False, alternative="greater").pvalue
     below = ttest_ind(first - margin, second, equal_var=False, alternative="less").pvalue

@@ -117,7 +117,7 @@ def simulated_winners(
     -------
     Shares over the seasons; seasons that stay tied after points and wins are shared out.
     """
-    seasons, rounds, n = scored.shape
+    _, rounds, n = scored.shape
     table = np.concatenate([np.asarray(by_place, dtype=float), np.zeros(n)])
     out = np.zeros(n)
     for g in np.unique(group):

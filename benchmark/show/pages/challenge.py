@@ -41,7 +41,7 @@ from benchmark.show.screen import (
     points,
     progress_on_page,
     store_path,
-    store_stamp,
+    store_state,
     told,
 )
 from benchmark.store.store import Store
@@ -116,8 +116,8 @@ def checked(text: str, name: str) -> Rules | None:
 def ground(text: str, surface: str, stamp_text: str) -> tuple[Basis, pd.DataFrame]:
     """Make the ground of a challenge once for each text, surface and state of the store."""
     del stamp_text
-    report = progress_on_page("Fitting the laps before the freeze")
-    basis, laps = ask_basis(store_path(), parse_rules(text), surface, report)
+    with progress_on_page("Fitting the laps before the freeze") as report:
+        basis, laps = ask_basis(store_path(), parse_rules(text), surface, report)
     return replace(basis, progress=None), laps
 
 
@@ -129,7 +129,9 @@ def show_table(columns: list, text: str) -> None:  # type: ignore[type-arg]
 def show_factors(basis: Basis) -> None:
     """Show the table of factors and a download."""
     table = factor_rows(table_of(basis), LEVEL)
-    st.markdown("Published before the first round; a scored time is the time × its factor.")
+    st.markdown(
+        "Published before the first round; a scored time is the time multiplied by its factor."
+    )
     show_table(factor_columns(table, LEVEL), "Factors with intervals")
     st.download_button("Download factors as CSV", table.to_csv(index=False),
                        file_name="factors.csv", mime="text/csv", on_click="ignore")  # fmt: skip
@@ -189,7 +191,7 @@ def show_classes(basis: Basis) -> None:
     st.code(classes_toml(found.rules), language="toml")
 
 
-def show_whatif(basis: Basis, text: str, surface: str) -> None:
+def show_whatif(basis: Basis, surface: str) -> None:
     """Lay other rules beside these."""
     st.markdown("What each kind of factor would do with your entries (about a minute):")
     if st.button("Compare the kinds of factor", key="kinds_go"):
@@ -200,7 +202,7 @@ def show_whatif(basis: Basis, text: str, surface: str) -> None:
     other_text = uploaded.getvalue().decode("utf-8-sig", "replace")
     if checked(other_text, uploaded.name) is None:
         return
-    other, _ = ground(other_text, surface, str(store_stamp(store_path())))
+    other, _ = ground(other_text, surface, str(store_state(store_path())))
     named = {"these rules": fairness(table_of(basis), LEVEL),
              uploaded.name: fairness(table_of(other), LEVEL)}  # fmt: skip
     show_table(compared_columns(side_by_side(named)), "Rules side by side")
@@ -222,7 +224,7 @@ if rules is not None:
     st.markdown("**2. Look before the season, publish after each round.**")
     if st.toggle("Compute with these rules", key="compute"):
         with told():
-            basis, laps = ground(text, surface, str(store_stamp(store_path())))
+            basis, laps = ground(text, surface, str(store_state(store_path())))
             names = ["Standings", "Factors", "Fairness", "Classes", "What if"]
             tabs = st.tabs(names)
             with tabs[0]:
@@ -238,7 +240,7 @@ if rules is not None:
                 with tabs[3]:
                     show_classes(basis)
                 with tabs[4]:
-                    show_whatif(basis, text, surface)
+                    show_whatif(basis, surface)
             with st.expander("What this rests on"):
                 points(rests_on_lines(basis))
 cautions()
