@@ -104,6 +104,11 @@ def test_length_follows_bends_and_not_noise(rate_hz, noise_m, tolerance):
     assert moved.length_m(moved.path_m) == pytest.approx(true, rel=tolerance)
 
 
+def test_a_path_too_short_to_bend_is_its_chords():
+    moved = motion(circle(10))
+    assert moved.length_m(np.array([[0.0, 0.0], [3.0, 4.0]])) == pytest.approx(5.0)
+
+
 def test_a_gap_or_a_segment_begins_another_piece():
     trace = circle(10)
     kept = np.r_[0:100, 102:200, 205:400]  # two fixes missing are a gap, at 2.5 intervals
