@@ -352,3 +352,18 @@ def test_an_answer_takes_less_than_a_second_of_this_machine():
     started = time.process_time()
     check_claim(fitted(), made)
     assert time.process_time() - started < 1.0
+
+
+# The day that a lap was picked from
+
+
+def test_a_lap_that_was_the_only_one_was_picked_from_nothing():
+    weighed = weigh(fitted(), make_case(fitted(), claim(99.3, flying_laps=1)))
+    error = np.zeros(weighed.centre.shape)
+    assert not weighed.day.log_others_above(weighed.odds, error, 0.0).any()
+
+
+def test_the_best_of_more_laps_is_expected_to_be_quicker():
+    few, many = (answer_to(99.3, flying_laps=n).expected for n in (2, 30))
+    assert many.high_s < few.high_s
+    assert many.p_this_quick > few.p_this_quick

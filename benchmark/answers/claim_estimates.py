@@ -78,7 +78,7 @@ def air_text(air: Mapping[str, float | None]) -> str:
 
 
 def _worth_text(worth: Worth) -> str:
-    return f"was worth {worth.worth_s:+.2f} s ({worth.low_s:+.2f} to {worth.high_s:+.2f})"
+    return f"was worth {signed(worth.worth_s)} s ({signed(worth.low_s)} to {signed(worth.high_s)})"
 
 
 def _tyre_and_driver(case: Case, found: Estimates) -> Iterator[Finding]:
@@ -120,12 +120,17 @@ def _gain(gain: Gain | None) -> Iterator[Finding]:
     if gain is None:
         yield Finding("gain", OK, "the car has no earlier counted lap here to compare with")
         return
-    parts = ", ".join(f"{cause} {seconds:+.2f} s" for cause, seconds in gain.causes.items())
+    parts = ", ".join(f"{cause} {signed(seconds)} s" for cause, seconds in gain.causes.items())
     detail = (
-        f"{gain.total_s:+.2f} s against the car's best earlier lap here "
+        f"{signed(gain.total_s)} s against the car's best earlier lap here "
         f"({format_lap_time(gain.earlier_s)}, {gain.earlier_date:.10}): {parts}"
     )
     yield Finding("gain", NOTE, detail)
+
+
+def signed(seconds: float) -> str:
+    """Write seconds with their sign, and nought without a minus."""
+    return f"{round(seconds, 2) + 0.0:+.2f}"
 
 
 def _next(p_next_beats: float) -> Iterator[Finding]:

@@ -16,6 +16,7 @@ from benchmark.trade.classes import DRY_TYRES, tyre_category_of_treadwear
 from benchmark.trade.timing import format_lap_time
 
 OLD_DAYS = 730  # a scope whose newest day is older than this is told; a choice of ours
+MOST_NAMED = 40  # rivals named one by one
 FEW_ENTRIES = 3  # rivals below which "fastest of its class" says little; a choice of ours
 WHAT_TO_RECORD = (
     "timing", "session", "lap", "driver_level", "induction", "treadwear", "tyre_heat_cycles",
@@ -234,8 +235,8 @@ def _rivals(case: Case, scope: Scope) -> Iterator[Finding]:
     if scope.best.empty:
         return
     close = close_rivals(scope, case.lap_time_s)
-    told = [_rival_text(row, case.lap_time_s) for _, row in close.head(10).iterrows()]
-    more = f"; and {len(close) - 10} more" if len(close) > 10 else ""
+    told = [_rival_text(row, case.lap_time_s) for _, row in close.head(MOST_NAMED).iterrows()]
+    more = f"; and {len(close) - MOST_NAMED} more" if len(close) > MOST_NAMED else ""
     if told:
         yield Finding("rivals within 1 %", NOTE, "; ".join(told) + more)
     else:

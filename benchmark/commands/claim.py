@@ -86,7 +86,7 @@ def claim(
     error); does-not-stand; cannot-compare. The rules stand in each answer and in the README.
     """
     from benchmark.answers.claim import check_claim
-    from benchmark.show.claiming import add_evidence, make_claim, read_trace_file
+    from benchmark.show.claiming import add_evidence, digest_of, make_claim, read_trace_file
     from benchmark.show.claiming import keep as keep_answer
 
     if report is not None:
@@ -101,7 +101,7 @@ def claim(
     if report is not None:
         _write(answer, report)
     if keep:
-        number = keep_answer(db, answer)
+        number = keep_answer(db, answer, digest_of(columns.get("evidence")))
         typer.echo(f"kept as claim {number}; `benchmark claims` checks it again", err=True)
 
 

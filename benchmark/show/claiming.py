@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,8 +94,19 @@ def add_evidence(db: Path, claim: Claim, file: TraceFile) -> Claim:
     return with_trace(claim, trace, line, length_m)
 
 
-def keep(db: Path, answer: ClaimAnswer) -> int:
+def digest_of(evidence: str | None) -> str | None:
+    """Give the SHA-256 of a file that a claim names as its evidence; None where it is no file."""
+    path = Path(evidence) if evidence else None
+    if path is None or not path.is_file():
+        return None
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def keep(db: Path, answer: ClaimAnswer, digest: str | None = None) -> int:
     """Keep a checked claim in the store and give its number.
+
+    `digest` is that of the evidence, where it is not the trace that the claim came with.
 
     Raises
     ------
@@ -106,7 +118,7 @@ def keep(db: Path, answer: ClaimAnswer) -> int:
     from benchmark.store.store import Store
 
     claim = answer.case.claim
-    digest = claim.trace.sha256 if claim.trace else None
+    digest = claim.trace.sha256 if claim.trace else digest
     with Store.open(db, write=True) as store:
         return keep_claim(store, claim_to_text(claim), check_of(answer), digest)
 
