@@ -7,11 +7,14 @@ import threading
 from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchmark.intake.columns import COLUMNS, NAMES
 from benchmark.intake.laptable import LapFile, read_lap_table
@@ -417,6 +420,45 @@ def test_many_faults_in_a_long_file_are_all_found_in_their_rows(tmp_path: Path) 
     assert lap_file.run_laps.num_rows == 60_000 - len(bad)
 
 
+# Files that nobody meant
+
+SCRAPS = [b'"', b",", b"\n", b"\r", b";", b"\0", b"\xff", b"\xc3", b" ", b"9" * 40, HEADER.encode()]
+SOUND = "\n".join([f"{HEADER},evidence", f'{ROW},"a, ""b"" é"', f"{SECOND},"]).encode()
+
+
+@given(st.lists(st.tuples(st.integers(0, len(SOUND)), st.sampled_from([*SCRAPS, 1, 9]))))
+@settings(max_examples=40, deadline=None)
+def test_a_garbled_csv_file_ends_in_faults_or_in_laps(
+    changes: list[tuple[int, bytes | int]],
+) -> None:
+    """A number cuts so many bytes out at that place, bytes are put in there."""
+    content = SOUND
+    for place, change in changes:
+        added = change if isinstance(change, bytes) else b""
+        cut = change if isinstance(change, int) else 0
+        content = content[:place] + added + content[place + cut :]
+    assert_ends_well(content, "spring.csv")
+
+
+@given(st.data())
+@settings(max_examples=25, deadline=None)
+def test_a_garbled_parquet_file_ends_in_faults_or_in_laps(data: st.DataObject) -> None:
+    with TemporaryDirectory() as folder:
+        content = bytearray(parquet(Path(folder)).read_bytes())
+    for place in data.draw(st.lists(st.integers(4, len(content) - 9), min_size=1, max_size=4)):
+        content[place] = data.draw(st.integers(0, 255))
+    assert_ends_well(bytes(content), "spring.parquet")
+
+
+def assert_ends_well(content: bytes, name: str) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        path.write_bytes(content)
+        lap_file = read_lap_table(path)
+    assert all("\n" not in str(fault) for fault in lap_file.faults)
+    assert lap_file.run_laps.num_rows <= content.count(b"\n") + content.count(b"\r") + 1
+
+
 # The rest of the promise
 
 
@@ -438,6 +480,17 @@ def test_nothing_is_left_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr("tempfile.tempdir", str(folder))
     read_lap_table(write(tmp_path, [lap(1, "fast")]))
     assert os.listdir(folder) == []
+
+
+def test_the_columns_need_and_assume_what_the_contract_says() -> None:
+    needed = "circuit date session model build driver tyre_category lap lap_time"
+    assert {column.name for column in COLUMNS if column.needed} == set(needed.split())
+    assert {column.name: column.default for column in COLUMNS if column.default} == {
+        "layout": "full",
+        "surface": "dry",
+        "run": "1",
+        "lap_kind": "timed",
+    }
 
 
 def test_every_column_says_what_it_means() -> None:

@@ -68,8 +68,19 @@ class Column:
     unit: str = ""
 
 
-def _text(name: str, fact_of: FactOf, noun: str, meaning: str, **more: object) -> Column:
-    return Column(name, Kind.TEXT, fact_of, noun, meaning, high=200, **more)  # type: ignore[arg-type]
+def _text(
+    name: str,
+    fact_of: FactOf,
+    noun: str,
+    meaning: str,
+    *,
+    needed: bool = False,
+    default: str | None = None,
+    longest: int = 200,
+) -> Column:
+    return Column(
+        name, Kind.TEXT, fact_of, noun, meaning, needed=needed, default=default, high=longest
+    )
 
 
 def _quantity(name: str, low: float, high: float, unit: str, noun: str, meaning: str) -> Column:
@@ -107,9 +118,27 @@ def _level(area: str) -> Column:
 
 
 def _whole(
-    name: str, fact_of: FactOf, low: int, high: int, noun: str, meaning: str, **more: object
+    name: str,
+    fact_of: FactOf,
+    bounds: tuple[int, int],
+    noun: str,
+    meaning: str,
+    *,
+    needed: bool = False,
+    default: str | None = None,
 ) -> Column:
-    return Column(name, Kind.WHOLE, fact_of, noun, meaning, low=low, high=high, **more)  # type: ignore[arg-type]
+    low, high = bounds
+    return Column(
+        name,
+        Kind.WHOLE,
+        fact_of,
+        noun,
+        meaning,
+        needed=needed,
+        default=default,
+        low=low,
+        high=high,
+    )
 
 
 COLUMNS: tuple[Column, ...] = (
@@ -167,16 +196,14 @@ COLUMNS: tuple[Column, ...] = (
     _whole(
         "treadwear",
         FactOf.RUN,
-        1,
-        1000,
+        (1, 1000),
         "treadwear grade",
         "treadwear grade moulded on the tyre, where it has one",
     ),
     _whole(
         "tyre_heat_cycles",
         FactOf.RUN,
-        0,
-        500,
+        (0, 500),
         "number of heat cycles",
         "heat cycles on the set before this run",
     ),
@@ -203,12 +230,13 @@ COLUMNS: tuple[Column, ...] = (
         "height of the circuit above mean sea level, metres",
     ),
     _choice("surface", FactOf.RUN, "surface", SURFACES, "dry, damp or wet", default="dry"),
-    _whole("run", FactOf.KEY, 1, 999, "run number", "which outing within the session", default="1"),
+    _whole(
+        "run", FactOf.KEY, (1, 999), "run number", "which outing within the session", default="1"
+    ),
     _whole(
         "lap",
         FactOf.KEY,
-        1,
-        9999,
+        (1, 9999),
         "lap number",
         "lap number within the run, 1 is the first lap after leaving the pits",
         needed=True,
@@ -248,13 +276,12 @@ COLUMNS: tuple[Column, ...] = (
         "standard uncertainty",
         "standard uncertainty of one lap time in seconds, where the user knows it",
     ),
-    Column(
+    _text(
         "evidence",
-        Kind.TEXT,
         FactOf.LAP,
         "evidence",
         "file name or address of what supports the lap",
-        high=2000,
+        longest=2000,
     ),
 )
 

@@ -64,9 +64,8 @@ def stage(connection: duckdb.DuckDBPyConnection, copy: Path) -> Staged:
         if copy.suffix == ".parquet":
             return _stage_parquet(connection, copy)
         return _stage_csv(connection, copy)
-    except (duckdb.Error, pa.ArrowException) as error:
-        first_line = str(error).splitlines()[0]
-        raise WholeFile(f"cannot be read: {first_line}") from error
+    except duckdb.Error as error:
+        raise _unreadable(error) from error
 
 
 def _stage_csv(connection: duckdb.DuckDBPyConnection, copy: Path) -> Staged:
@@ -93,7 +92,7 @@ def _stage_csv(connection: duckdb.DuckDBPyConnection, copy: Path) -> Staged:
 
 
 def _stage_parquet(connection: duckdb.DuckDBPyConnection, copy: Path) -> Staged:
-    head = heading(pyarrow.parquet.read_schema(copy).names)
+    head = heading(_parquet_header(copy))
     described = connection.execute("describe from read_parquet(?)", [str(copy)]).fetchall()
     for name, place in head.places.items():
         kind = str(described[place][1])
@@ -111,6 +110,18 @@ def _stage_parquet(connection: duckdb.DuckDBPyConnection, copy: Path) -> Staged:
         [str(copy)],
     )
     return Staged(head, {})
+
+
+def _parquet_header(copy: Path) -> list[str]:
+    try:
+        return list(pyarrow.parquet.read_schema(copy).names)
+    except (pa.ArrowException, OSError, ValueError) as error:  # OSError is a damaged file here
+        raise _unreadable(error) from error
+
+
+def _unreadable(error: Exception) -> WholeFile:
+    first_line = (str(error) or type(error).__name__).splitlines()[0]
+    return WholeFile(f"cannot be read: {first_line}")
 
 
 def _texts(head: Heading, cells: list[str]) -> str:

@@ -65,6 +65,8 @@ def add_file(db: Path, lap_file: LapFile) -> Added:
     """
     from benchmark.store.store import Store
 
+    if lap_file.faults and not db.exists():
+        raise FaultyFile(lap_file.faults)  # a first file that fails leaves no empty store behind
     with Store.open(db, write=True, create=True) as store:
         return store.add(lap_file)
 
