@@ -11,8 +11,8 @@ below 1 GB by its limit and goes on in temporary files; an open table adds 63 MB
 
 | table | read and checked | added | added again | peak to here | exported | as a data frame |
 | --- | --- | --- | --- | --- | --- | --- |
-| 1,000,000 laps, CSV 186 MB | 30 s (20 of processor) | 2.6 s | 1.5 s | 653 MB | 15 s | 6 s, 1476 MB |
-| 1,000,000 laps, Parquet 3 MB | 27 s (15) | 3.4 s | 1.9 s | 1042 MB | 10 s | 6 s, 1465 MB |
+| 1,000,000 laps, CSV 186 MB | 30 s (20 of it used) | 2.6 s | 1.5 s | 653 MB | 15 s | 6 s, 1.5 GB |
+| 1,000,000 laps, Parquet 3 MB | 27 s (15) | 3.4 s | 1.9 s | 1042 MB | 10 s | 6 s, 1.5 GB |
 | 3,000,000 laps, CSV 560 MB | 242 s (67), given way to others | 42 s | 43 s | 1459 MB | | |
 """
 
