@@ -29,10 +29,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.claim import ClaimAnswer, check_claim
-from benchmark.answers.claim_case import Claim, make_case
-from benchmark.answers.claim_margins import raw_margin
-from benchmark.answers.claim_scope import find_field, scope_of
+from benchmark.answers.claim_case import Case, Claim, make_case
+from benchmark.answers.claim_chance import plausibility
+from benchmark.answers.claim_draws import weigh
+from benchmark.answers.claim_margins import adjusted_margin, raw_margin
+from benchmark.answers.claim_rules import Grounds, decide
+from benchmark.answers.claim_scope import Scope, find_field, scope_of
 from benchmark.answers.entries import reference_rows
 from benchmark.intake.columns import NAMES
 from benchmark.model import fit as fit_module
@@ -44,10 +46,10 @@ from benchmark.trade.timing import format_lap_time, lap_uncertainty
 
 MIXED = SeasonPlan(2, 10, 9, (NORTH,), 4, 2, 0.65, flying_laps=(2, 6), p_wet=0.0)
 PLANS = {"mixed": MIXED, "matched": replace(MIXED, matched=True)}
-DRAWS = 600
+DRAWS, LEVEL = 600, 0.9
 CLAIMS_A_SEASON = 5
 ONE_PASS_R_HAT = 1.3  # a fit is not repeated with more sweeps below this, to afford more seasons
-TIMED_A_CLAIM = 4
+TIMED_A_CLAIM = 1
 NEAR_S = 0.3  # true margins of the laps that try timing alone
 
 
@@ -91,29 +93,37 @@ def claim_rows(
     same_day = (season.laps["build"] == row["build"]) & (season.laps["date"] == row["date"])
     counted = same_day & (season.laps["lap_kind"] == "timed") & (season.laps["lap"] > 1)
     claim = claim_of(row, int(counted.sum()))
-    answer = check_claim(found, claim)
-    if answer.adjusted.margin_s is None or answer.raw is None:
+    # What `check_claim` does, without the findings.
+    case = make_case(found, claim)
+    scope = find_field(found, case).scope(scope_of(case))
+    if scope.standing is None or scope.entries.empty:
         return []
-    own = true_reference(season, season.facts.loc[[lap]], answer)
-    others = truths[truths["build"].isin(answer.scope.entries["build"])]
-    rivals = true_reference(season, others, answer)
-    rival = rivals[others["build"].to_numpy() == answer.adjusted.rival][0]
+    weighed = weigh(found, case)
+    adjusted = adjusted_margin(weighed, scope, LEVEL)
+    expected = plausibility(case, weighed, LEVEL, found.seed)
+    raw = raw_margin(case, scope)
+    assert raw is not None
+    verdict = decide(Grounds((), (), raw.p_quicker, adjusted.p_fastest))
+    own = true_reference(season, season.facts.loc[[lap]], case)
+    others = truths[truths["build"].isin(scope.entries["build"])]
+    rivals = true_reference(season, others, case)
+    rival = rivals[others["build"].to_numpy() == adjusted.rival][0]
     out = {
         "kind": "claim",
-        "stated": answer.adjusted.p_fastest,
+        "stated": adjusted.p_fastest,
         "true": float(own[0] < rivals.min()),
-        "margin_s": answer.adjusted.margin_s,
+        "margin_s": adjusted.margin_s,
         "true_margin_s": float(own[0] - rival),
-        "low_s": answer.adjusted.low_s,
-        "high_s": answer.adjusted.high_s,
+        "low_s": adjusted.low_s,
+        "high_s": adjusted.high_s,
         "lap_s": float(row["lap_time_s"]),
-        "expected_low_s": answer.expected.low_s,
-        "expected_high_s": answer.expected.high_s,
-        "p_this_quick": answer.expected.p_this_quick,
-        "verdict": answer.verdict,
-        "stored": answer.case.stored_run is not None,
+        "expected_low_s": expected.low_s,
+        "expected_high_s": expected.high_s,
+        "p_this_quick": expected.p_this_quick,
+        "verdict": verdict,
+        "stored": case.stored_run is not None,
     }
-    timed = [timed_row(season, found, claim, rng) for _ in range(TIMED_A_CLAIM)]
+    timed = [timed_row(found, claim, scope, rng) for _ in range(TIMED_A_CLAIM)]
     return [out, *timed]
 
 
@@ -126,18 +136,16 @@ def claim_of(row: pd.Series, flying_laps: int) -> Claim:
     return Claim(texts, "model", flying_laps=flying_laps)
 
 
-def true_reference(season: Season, facts: pd.DataFrame, answer: ClaimAnswer) -> np.ndarray:
+def true_reference(season: Season, facts: pd.DataFrame, case: Case) -> np.ndarray:
     """True time of entries at the reference [s]; the tyre's grade as usual."""
     facts = facts.assign(treadwear=np.nan)
-    rows = reference_rows(facts, *answer.case.where).drop(columns="treadwear")
+    rows = reference_rows(facts, *case.where).drop(columns="treadwear")
     return np.asarray(season.truth.adjusted(rows))
 
 
-def timed_row(season: Season, found: Fit, claim: Claim, rng: np.random.Generator) -> dict[str, Any]:
+def timed_row(found: Fit, claim: Claim, scope: Scope, rng: np.random.Generator) -> dict[str, Any]:
     """A lap whose true time lies near the standing one's, timed with its method's error."""
     method = str(rng.choice(["transponder", "gps", "video", "stopwatch"], p=[0.1, 0.3, 0.1, 0.5]))
-    case = make_case(found, claim)
-    scope = find_field(found, case).scope(scope_of(case))
     standing = scope.standing
     assert standing is not None
     true_standing = standing["lap_time_s"] - standing["timing_u_s"] * rng.standard_normal()
