@@ -48,6 +48,8 @@ def quicker_than_assumed(log_time: np.ndarray, assumed: np.ndarray) -> np.ndarra
     Over the last axis; absent entries are NaN. A field below `LEAST_FIELD` gives nought.
     """
     off = log_time - assumed
+    if not off.size:
+        return np.asarray(off)
     there = np.isfinite(off).sum(axis=-1, keepdims=True)
     if not np.isnan(off).any():
         middle = np.median(off, axis=-1, keepdims=True)

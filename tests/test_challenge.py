@@ -1,0 +1,280 @@
+"""A small challenge from laps to published standings, with refits."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from benchmark.answers.challenge import events
+from benchmark.answers.challenge.basis import Basis, basis_of
+from benchmark.answers.challenge.factors import Table, factor_rows, table_of
+from benchmark.answers.challenge.fairness import fairness
+from benchmark.answers.challenge.owners import deal, folds_of, without_owners
+from benchmark.answers.challenge.propose import classes_toml, propose
+from benchmark.answers.challenge.standings import Standings, standings
+from benchmark.answers.challenge.whatif import side_by_side, slow_gain
+from benchmark.cli import app
+from benchmark.errors import BadQuestion
+from benchmark.intake.laptable import read_lap_table
+from benchmark.intake.rules import Rules, parse_rules
+from benchmark.model import refit
+from benchmark.model.plan import NORTH, SeasonPlan
+from benchmark.model.simulate import simulate
+from benchmark.show.challenge_report import challenge_sheet, published
+from benchmark.show.challenge_start import starting_rules
+from benchmark.show.report import to_html
+from benchmark.store.store import Store
+
+PLAN = SeasonPlan(2, 8, 8, (NORTH,), 5, 2, 0.9, p_wet=0.0, flying_laps=(3, 5), p_parts=0.0)
+KEPT: dict[str, bytes] = {}
+
+
+def kept(key, make):
+    """A memory for this file's tests."""
+    if key not in KEPT:
+        KEPT[key] = make()
+    return KEPT[key]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def shorter_chains():
+    """Fewer sweeps and events: what is tried here holds for any number of them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(refit, "SIZES_WARM_UP", 40)
+        patch.setattr(refit, "SIZES_KEEP", 40)
+        patch.setattr(events, "REPEATS", 60)
+        yield
+
+
+@pytest.fixture(scope="module")
+def laps() -> pd.DataFrame:
+    return simulate(PLAN.recorded_fully(), 4).counted()
+
+
+@pytest.fixture(scope="module")
+def rules(laps) -> Rules:
+    return parse_rules(rules_text(laps))
+
+
+def rules_text(laps: pd.DataFrame, **changes: str) -> str:
+    days = sorted(laps["date"].astype(str).str[:10].unique())[-2:]
+    rounds = "".join(
+        f'[[rounds]]\nname = "R{k}"\ncircuit = "{NORTH.circuit}"\ndate = {day}\n'
+        for k, day in enumerate(days, 1)
+    )
+    factor = changes.get("factor", 'kind = "class"\ntolerance_pct = 1.0')
+    count = changes.get("count", "best")
+    return (
+        f'name = "Invented Cup"\nversion = 1\n{rounds}[classes]\nminimum = 2\n'
+        f'[laps]\ncount = "{count}"\n[factor]\n{factor}\n'
+    )
+
+
+@pytest.fixture(scope="module")
+def basis(laps, rules) -> Basis:
+    return basis_of(laps, rules, memory=kept)
+
+
+@pytest.fixture(scope="module")
+def found(basis, laps) -> Standings:
+    return standings(basis, laps)
+
+
+def test_a_scored_time_is_the_printed_time_by_the_printed_factor(found):
+    placed = found.rounds[found.rounds["place"].notna() & (found.rounds["limit_s"] == 0)]
+    again = (placed["raw_s"] * placed["factor"]).round(3)
+    assert placed["scored_s"].to_numpy() == pytest.approx(again.to_numpy(), abs=1e-9)
+    assert len(placed) > 4
+
+
+def test_places_follow_scored_times_and_chances_add_up(found):
+    for _, group in found.rounds.groupby("round"):
+        assert group["scored_s"].is_monotonic_increasing
+        assert group["p_win"].sum() == pytest.approx(1)
+    assert found.season["p_win"].sum() == pytest.approx(1)
+
+
+def test_a_raw_best_is_the_quickest_lap_of_the_day(found, laps, rules):
+    day = rules.rounds[0].date.isoformat()
+    best = laps[laps["date"].astype(str).str[:10] == day].groupby("build")["lap_time_s"].min()
+    first = found.of("R1").set_index("build")["raw_s"]
+    assert first.to_dict() == pytest.approx(best.to_dict())
+
+
+def test_the_part_that_attempts_won_is_shown_where_the_best_lap_counts(found):
+    first = found.of("R1")
+    assert (first["attempts_s"] <= 1e-12).all()
+    fewest = first[first["laps"] == first["laps"].min()]
+    assert fewest["attempts_s"].to_numpy() == pytest.approx(0, abs=1e-12)
+
+
+def test_the_same_store_and_rules_give_the_same_bytes_a_year_later(basis, laps, rules):
+    again = basis_of(laps.sample(frac=1, random_state=1), rules)  # no memory: all made anew
+    for ending in (".html", ".csv"):
+        assert published(basis, laps, ending) == published(again, laps, ending)
+
+
+def test_factors_do_not_move_when_later_laps_come(basis, laps, rules):
+    early = laps[laps["date"].astype(str).str[:10] <= rules.rounds[0].date.isoformat()]
+    then = basis_of(early, replace(rules, rounds=rules.rounds[:1]))
+    before, now = factor_rows(table_of(then)), factor_rows(table_of(basis))
+    assert before["factor"].tolist() == now["factor"].tolist()
+
+
+def test_class_factors_give_each_class_its_share_of_wins(basis):
+    figures = fairness(table_of(basis))
+    won = figures.classes["win_share"].to_numpy()
+    assert won == pytest.approx(figures.classes["fair_share"].to_numpy(), abs=0.01)
+    assert figures.overall["evenness"] > 0.999
+
+
+def test_the_average_entry_has_a_factor_of_one(basis):
+    rows = factor_rows(table_of(basis))
+    assert np.average(np.log(rows["factor"]), weights=rows["builds"]) == pytest.approx(0, abs=1e-4)
+
+
+def test_a_folds_fit_sees_no_lap_of_its_owners(laps, basis):
+    seen = []
+
+    def fit_of(rest, done):
+        seen.append(rest)
+        return basis.known
+
+    folds = folds_of(basis.laps, basis.entries, fit_of)
+    owner = basis.entries.set_index("build")["driver"]
+    for fold, rest in zip(folds, seen, strict=True):
+        assert not set(rest["build"]) & set(fold.builds)
+        assert not set(rest["driver"]) & set(owner[list(fold.builds)])
+    assert sorted(b for f in folds for b in f.builds) == sorted(basis.entries["build"])
+
+
+def test_slow_laps_of_an_owner_change_nothing_in_what_his_specification_factor_rests_on(basis):
+    who = deal(basis.entries)[0]
+    slow = basis.laps.copy()
+    slow.loc[slow["build"].isin(who), "lap_time_s"] *= 1.02
+    honest, gamed = (without_owners(table, basis.entries, who) for table in (basis.laps, slow))
+    pd.testing.assert_frame_equal(honest, gamed)
+
+
+@pytest.mark.parametrize("kind", ["class", "specification"])
+def test_slow_driving_before_the_freeze_gains_no_place(basis, kind):
+    assert slow_gain(Table(basis, kind)) <= 0
+
+
+def test_ratchet_and_floor_leave_under_a_fifth_of_what_slow_driving_gains(basis, laps):
+    text = rules_text(laps, factor='kind = "personal"\ntolerance_pct = 1.0')
+    rounds = tuple(replace(basis.rules.rounds[0], name=f"R{k}") for k in range(6))
+    personal = replace(basis, rules=replace(parse_rules(text), rounds=rounds))
+    table = Table(personal, "personal")
+    assert slow_gain(table, guarded=True) < slow_gain(table, guarded=False) / 5
+
+
+def test_no_earlier_laps_are_a_clear_question_and_no_factor_needs_none(laps):
+    day = laps["date"].astype(str).str[:10].min()
+    text = rules_text(laps).replace("[factor]", f"[factor]\nfreeze = {day}")
+    nothing = basis_of(laps, parse_rules(text))
+    with pytest.raises(BadQuestion, match="no counted dry lap before"):
+        standings(nothing, laps)
+    none = text.replace('kind = "class"\ntolerance_pct = 1.0', 'kind = "none"')
+    table = standings(basis_of(laps, parse_rules(none)), laps)
+    assert table.season["place"].min() == 1
+    assert table.season["p_win"].isna().all()
+
+
+def test_entries_left_out_are_listed_with_the_reason(laps, basis):
+    text = rules_text(laps) + "[entries]\nevidence = true\n"
+    out = standings(replace(basis, rules=parse_rules(text)), laps)
+    assert set(out.rounds["reason"]) == {"all its laps were without evidence on record"}
+    assert out.rounds["place"].isna().all()
+    assert set(out.rounds["status"]) == {"left out"}
+
+
+def test_a_round_is_final_once_its_protest_period_is_over(basis, laps, rules):
+    second = rules.rounds[1].date
+    later = standings(basis, laps, as_of=date(second.year + 1, 1, 1))
+    assert set(later.rounds["status"]) == {"final"} == set(later.season["status"])
+    now = standings(basis, laps, as_of=second)
+    assert set(now.of("R2")["status"]) == {"provisional"}
+
+
+def test_an_unknown_circuit_names_the_nearest(laps, rules):
+    odd = replace(rules, rounds=(replace(rules.rounds[0], circuit="Invented Nort"),))
+    with pytest.raises(BadQuestion, match="did you mean Invented North"):
+        basis_of(laps, odd)
+
+
+def test_proposed_classes_can_be_pasted_into_the_rules(basis, laps):
+    found = propose(basis, 2, 2)
+    text = rules_text(laps).replace("[classes]\nminimum = 2\n", classes_toml(found.rules) + "\n")
+    assert parse_rules(text).declared == found.rules.declared
+    assert found.rows[found.rows["scheme"] == "proposed"]["entries"].sum() == len(basis.entries)
+
+
+def test_rules_side_by_side_have_one_row_all_each(basis):
+    figures = fairness(table_of(basis))
+    table = side_by_side({"now": figures, "other": figures})
+    assert (table["class"] == "all").sum() == 2
+
+
+def test_the_starting_rules_of_a_store_are_good_rules(laps):
+    rules = parse_rules(starting_rules(laps))
+    assert rules.freeze == rules.rounds[0].date
+
+
+def test_names_of_people_cannot_become_markup(laps, rules):
+    nasty = laps.assign(driver=laps["driver"].mask(laps["driver"] == laps["driver"].iloc[0],
+                                                   "<script>x</script>"))  # fmt: skip
+    found = basis_of(nasty, replace(rules, factor={**rules.factor, "kind": "none"}), memory=kept)
+    html = to_html(challenge_sheet(found, standings(found, nasty)))
+    assert "<script>" not in html
+
+
+@pytest.fixture(scope="module")
+def doors(tmp_path_factory, laps) -> tuple[str, str]:
+    """A store and a rules file for the command line."""
+    folder = tmp_path_factory.mktemp("challenge")
+    season = simulate(PLAN.recorded_fully(), 4).laps.drop(columns="lap_time_s")
+    season.to_csv(folder / "season.csv", index=False)
+    with Store.open(folder / "laps.duckdb", create=True) as store:
+        store.add(read_lap_table(folder / "season.csv"))
+    (folder / "cup.toml").write_text(rules_text(laps), encoding="utf-8")
+    return str(folder / "laps.duckdb"), str(folder / "cup.toml")
+
+
+CONTRACT = {
+    "standings": {"place", "build", "driver", "class", "factor", "raw_s", "scored_s", "p_win",
+                  "round", "points", "status", "reason"},
+    "factors": {"class", "factor", "low", "high", "builds", "kind", "build"},
+    "fairness": {"class", "entries", "win_share", "fair_share", "low", "high"},
+    "classes": {"class", "words"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", list(CONTRACT))
+def test_a_command_gives_the_published_fields_as_json(what, doors, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path.parent / "refits"))
+    db, rules = doors
+    asked = ["challenge", what, "--rules", rules, "--db", db, "--format", "json"]
+    result = CliRunner().invoke(app, asked)
+    assert result.exit_code == 0, result.stderr
+    rows = json.loads(result.stdout)
+    assert CONTRACT[what] <= set(rows[0])
+    assert {"rules_version", "rules_digest", "cut_off", "fit", "mode", "reference"} <= set(rows[0])
+    if what == "fairness":
+        assert rows[-1]["class"] == "all"
+        assert {"evenness", "odds", "top_share", "able_share"} <= set(rows[-1])
+
+
+def test_a_faulty_rules_file_ends_in_2_with_every_fault_on_its_line(doors, tmp_path):
+    bad = tmp_path / "bad.toml"
+    bad.write_text('name = 3\nversion = "x"\n', encoding="utf-8")
+    asked = ["challenge", "factors", "--rules", str(bad), "--db", doors[0]]
+    result = CliRunner().invoke(app, asked)
+    assert result.exit_code == 2
+    assert len(result.stderr.strip().splitlines()) == 3
