@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -367,3 +368,8 @@ def test_the_best_of_more_laps_is_expected_to_be_quicker():
     few, many = (answer_to(99.3, flying_laps=n).expected for n in (2, 30))
     assert many.high_s < few.high_s
     assert many.p_this_quick > few.p_this_quick
+
+
+def test_the_readme_shows_the_rules_as_they_decide():
+    readme = Path(__file__).parent.parent / "README.md"
+    assert rule_table() in readme.read_text(encoding="utf-8")
