@@ -183,17 +183,17 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             None,
         ),
         "loosen_pct": _number(
-            "a personal factor loosens by at most this much a round; choice of ours: 0.1",
+            "a personal factor loosens by at most this much a round; choice of ours: 0.3",
             0,
             20,
-            0.1,
+            0.3,
         ),
         "floor_pct": _number(
             "a personal factor never assumes a lap more than this much slower "
-            "than the declared specification's; choice of ours: 1.0",
+            "than the declared specification's; choice of ours: 2.0",
             0,
             20,
-            1.0,
+            2.0,
         ),
         "ratchet": _truth(
             "whether a personal factor tightens at once and loosens slowly", default=True

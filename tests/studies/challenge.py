@@ -57,7 +57,7 @@ k = 3
 minimum = 3
 [factor]
 kind = "personal"
-tolerance_pct = 1.0
+tolerance_pct = 0.75
 """
 
 
@@ -116,8 +116,26 @@ def judged(season: Season, basis: Basis, rng: np.random.Generator) -> dict[str, 
             oracle = equal_chances(best, one.fair)[one.group]
         else:
             oracle = -true.mean(axis=0)
+        if kind == "personal":
+            out |= over_rounds(one, true, season, rng)
         out[f"{kind}_oracle"] = figures(limited(times, true[place], one.policy) + oracle, one)
     return out
+
+
+def over_rounds(
+    table: Table, true: np.ndarray, season: Season, rng: np.random.Generator
+) -> dict[str, object]:
+    """Share of wins over six rounds under personal factors that move as the rules say."""
+    entries = table.entries[table.scoring].reset_index(drop=True)
+    handicap, room = table.handicaps(entries, [c for c in table.classes if c])
+    at = [table.places.index((r.circuit, r.layout)) for r in table.basis.rules.rounds]
+    times = np.stack([true[p] + true_chances(season, table, SEASONS, rng) for p in at], axis=1)
+    assumed = np.stack([table.assumed_at(entries, table.places[p], handicap) for p in at])
+    scored = play(times, assumed, np.tile(handicap, (len(at), 1)), room, table.policy).scored
+    known = [limited(times[:, k], true[p], table.policy) for k, p in enumerate(at)]
+    oracle = np.stack(known, axis=1) - true.mean(axis=0)
+    flat = {"season": scored, "season_oracle": oracle}
+    return {name: figures(s.reshape(-1, s.shape[-1]), table) for name, s in flat.items()}
 
 
 def gamed(season: Season, basis: Basis, laps: pd.DataFrame, number: int) -> dict[str, object]:
@@ -186,22 +204,27 @@ def summary(path: Path) -> dict[str, object]:
     """Medians over seasons, pooled shares, and gains by slow driving."""
     rows = [json.loads(line) for line in path.open()]
     out: dict[str, object] = {"seasons": len(rows)}
-    for kind in ("class", "class_oracle", "personal", "personal_oracle"):
+    kinds = ("class", "class_oracle", "personal", "personal_oracle", "season", "season_oracle")
+    for kind in kinds:
         for name in ("odds", "top", "able"):
             out[f"{kind} {name}"] = round(float(np.median([r[kind][name] for r in rows])), 3)
         won: dict[str, float] = {}
         due: dict[str, float] = {}
         for r in rows:
             for c, w, f in zip(r[kind]["names"], r[kind]["classes"], r[kind]["fair"], strict=True):
-                for part in (c,) if "+" not in c else ():
-                    won[part] = won.get(part, 0.0) + w
-                    due[part] = due.get(part, 0.0) + f
+                quick = "quicker" if c == r[kind]["names"][-1] else "slower"
+                won[quick] = won.get(quick, 0.0) + w
+                due[quick] = due.get(quick, 0.0) + f
         ratio = {c: won[c] / due[c] for c in won}
         out[f"{kind} pooled wins over fair"] = {c: round(v, 3) for c, v in ratio.items()}
-        out[f"{kind} pooled odds"] = round(max(ratio.values()) / min(ratio.values()), 3)
-    out["able over oracle's"] = round(
+        if ratio:
+            out[f"{kind} pooled odds"] = round(max(ratio.values()) / min(ratio.values()), 3)
+    out["able over oracle's, first round"] = round(
         float(np.mean([r["personal"]["able"] for r in rows])
               / np.mean([r["personal_oracle"]["able"] for r in rows])), 3)  # fmt: skip
+    out["able over oracle's, six rounds"] = round(
+        float(np.mean([r["season"]["able"] for r in rows])
+              / np.mean([r["season_oracle"]["able"] for r in rows])), 3)  # fmt: skip
     games = [r["gamed"] for r in rows if "gamed" in r]
     out["gamed seasons"] = len(games)
     for kind in [k for k in games[0] if k != "build"] if games else []:

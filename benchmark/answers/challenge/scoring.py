@@ -14,7 +14,7 @@ import numpy as np
 from benchmark.intake.rules import Rules
 
 LEAST_FIELD = 3  # below this a median says nothing of the day
-RATCHET_TOLERANCE = 0.01  # where the rules name none; choice of ours
+RATCHET_TOLERANCE = 0.0075  # where the rules name none; choice of ours
 
 
 @dataclass(frozen=True)
