@@ -1,0 +1,202 @@
+"""How well the pace model recovers known truth, and whether its intervals hold what they promise.
+
+    python -m tests.studies.calibration --plan club --world model --seasons 20 --oracle
+
+Each season is made by `benchmark.model.simulate`, fitted, and the adjusted time of every dry entry
+is held against the truth. With `--oracle` it is fitted once more by one who is told every standard
+deviation and the noise: what he misses, no method could find in these laps, so the ratio to him
+is the price of not knowing. (In the world "other" the simulated noise is of another family, so
+that the oracle is told its nearest member only.) The interval score is that of Gneiting and
+Raftery, Journal of the American Statistical Association 102 (2007) 359, equation 43: width plus
+2/alpha times what a truth lies outside.
+
+Seasons share no draw; `±` is the standard error over seasons.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from benchmark.model.fit import Fit
+from benchmark.model.frame import model_frame
+from benchmark.model.gibbs import Known
+from benchmark.model.noise import Noise
+from benchmark.model.pace import fit
+from benchmark.model.plan import PLANS
+from benchmark.model.posterior import interval, p_fastest, rank_sets
+from benchmark.model.simulate import WORLDS, Season, simulate
+from benchmark.model.structure import structure
+
+LEVEL = 0.9
+CHANCES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)
+
+
+def known_of(season: Season) -> Known:
+    """Tell the model the standard deviations and the noise that made a season."""
+    noise = season.truth.noise
+    drivers = [name for (name,) in structure(model_frame(season.counted())).levels["driver"]]
+    tau = np.array([noise.tau.get(driver, noise.tau_centre) for driver in drivers])
+    told = Noise(
+        noise.sigma,
+        tau,
+        noise.tau_centre,
+        noise.tau_spread,
+        noise.slow,
+        noise.gross,
+        np.array(noise.shares),
+    )
+    return Known(dict(season.truth.sds), told)
+
+
+def score(season: Season, found: Fit) -> pd.DataFrame:
+    """Hold a fit against the truth: one row an entry at each layout with a dry lap.
+
+    Columns: circuit, layout, build, true_log, mean_log, low_log, high_log (log seconds), held,
+    interval_score (log), rank_held, rank_width, p_fastest, is_fastest, rank_error.
+    """
+    dry = found.runs[found.runs["surface"] == "dry"]
+    places = sorted(set(zip(dry["circuit"], dry["layout"], strict=True)))
+    return pd.concat([_score_at(season, found, *place) for place in places], ignore_index=True)
+
+
+def _score_at(season: Season, found: Fit, circuit: str, layout: str) -> pd.DataFrame:
+    truth = season.entries(circuit, layout)
+    rows = found.entries.set_index("build").loc[truth["build"]].reset_index()
+    rows = rows.assign(circuit=circuit, layout=layout, tyre_category=truth["tyre_category"])
+    draws, true_log = found.log_time(rows), np.log(truth["adjusted_s"].to_numpy())
+    low, high = interval(draws, LEVEL)
+    first, last = rank_sets(draws, LEVEL)
+    rank = true_log.argsort().argsort() + 1
+    outside = np.maximum(low - true_log, 0) + np.maximum(true_log - high, 0)
+    return pd.DataFrame(
+        {
+            "circuit": circuit,
+            "layout": layout,
+            "build": truth["build"],
+            "true_log": true_log,
+            "mean_log": draws.mean(axis=0),
+            "low_log": low,
+            "high_log": high,
+            "held": outside == 0,
+            "interval_score": high - low + 2 / (1 - LEVEL) * outside,
+            "rank_held": (first <= rank) & (rank <= last),
+            "rank_width": last - first + 1,
+            "p_fastest": p_fastest(draws),
+            "is_fastest": rank == 1,
+        }
+    )
+
+
+def study(plan: str, world: str, seeds: Sequence[int], **options: Any) -> Iterator[pd.DataFrame]:
+    """Score season after season; `options` are `oracle` and `draws`.
+
+    Columns beside those of `score`: season, kind ("full" or "oracle"), fit_s, r_hat, laps.
+    """
+    oracle, draws = options.get("oracle", False), options.get("draws")
+    for seed in seeds:
+        season = simulate(PLANS[plan], seed, world)
+        laps = season.counted()
+        known = {"full": None} | ({"oracle": known_of(season)} if oracle else {})
+        for kind, told in known.items():
+            start = time.perf_counter()
+            found = fit(laps, draws=draws, known=told)
+            took = time.perf_counter() - start
+            yield score(season, found).assign(
+                season=seed,
+                kind=kind,
+                fit_s=took,
+                r_hat=found.diagnostics["r_hat"],
+                laps=len(laps),
+            )
+
+
+def summary(scored: pd.DataFrame) -> pd.DataFrame:
+    """One row a kind of fit: errors [% of lap time], coverage [share], scores and times."""
+    error = scored["mean_log"] - scored["true_log"]
+    place = [scored[c] for c in ("kind", "season", "circuit", "layout")]
+    between = error - error.groupby(place).transform("mean")
+    table = scored.assign(square=error**2, between=between**2)
+    by_season = table.groupby(["kind", "season"])[
+        ["square", "between", "held", "rank_held", "rank_width", "interval_score", "fit_s", "r_hat"]
+    ].mean()
+    kinds = by_season.groupby("kind")
+    out = kinds.mean()
+    out[["square", "between"]] = 100 * np.sqrt(out[["square", "between"]])
+    out["interval_score"] *= 100
+    spread = kinds[["held", "rank_held"]].std() / np.sqrt(kinds.size().to_numpy())[:, None]
+    out = out.join(spread.add_suffix(" ±"))
+    return out.rename(
+        columns={
+            "square": "error %",
+            "between": "error between entries %",
+            "held": "interval holds",
+            "rank_held": "rank set holds",
+            "rank_width": "ranks in set",
+            "interval_score": "interval score %",
+            "fit_s": "fit s",
+            "r_hat": "R-hat",
+            "held ±": "interval holds ±",
+            "rank_held ±": "rank set holds ±",
+        }
+    )
+
+
+def reliability(scored: pd.DataFrame) -> pd.DataFrame:
+    """How often an entry said to be quickest with a chance in a range was the quickest."""
+    bins = pd.cut(scored["p_fastest"], list(CHANCES), include_lowest=True, right=False)
+    sure = scored["p_fastest"] >= CHANCES[-1]
+    names = [f"{low:.2f} to {high:.2f}" for low, high in pairwise(CHANCES)]
+    said = bins.cat.codes.where(~sure, len(names) - 1)
+    groups = scored.groupby(said.map(dict(enumerate(names))))
+    return groups.agg(
+        entries=("p_fastest", "size"), said=("p_fastest", "mean"), came=("is_fastest", "mean")
+    ).rename_axis("chance of being quickest")
+
+
+def report(scored: pd.DataFrame) -> str:
+    """Write the tables out."""
+    table = summary(scored)
+    lines = [table.T.round(3).to_string(), ""]
+    if "oracle" in table.index:
+        ratio = table.loc["full"] / table.loc["oracle"]
+        names = ["error %", "error between entries %", "interval score %"]
+        lines += [f"full / oracle: {name.removesuffix(' %')} {ratio[name]:.3f}" for name in names]
+        lines.append("")
+    full = scored[scored["kind"] == "full"]
+    seasons = full.groupby("season")["laps"].first()
+    lines.append(reliability(full).round(3).to_string())
+    lines.append(f"\n{len(seasons)} seasons of {seasons.mean():.0f} laps, {len(full)} entries")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Run the seasons and print the tables."""
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.studies.calibration", description=__doc__
+    )
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("--plan", choices=list(PLANS), default="club")
+    parser.add_argument("--world", choices=WORLDS, default="model")
+    parser.add_argument("--seasons", type=int, default=20, help="how many (default 20)")
+    parser.add_argument("--first", type=int, default=0, help="seed of the first (default 0)")
+    parser.add_argument("--draws", type=int, help="posterior draws (default: as the model's own)")
+    parser.add_argument("--oracle", action="store_true", help="fit each once more, told the noise")
+    asked = parser.parse_args()
+    seeds = range(asked.first, asked.first + asked.seasons)
+    found = []
+    for part in study(asked.plan, asked.world, seeds, oracle=asked.oracle, draws=asked.draws):
+        found.append(part)
+        first = part.iloc[0]
+        print(f"season {first['season']} {first['kind']}: {first['fit_s']:.0f} s", flush=True)
+    print(report(pd.concat(found, ignore_index=True)))
+
+
+if __name__ == "__main__":
+    main()
