@@ -1,8 +1,8 @@
 """Variance-component regression: the numeric core, as a scikit-learn estimator.
 
-y = X b + e with e ~ Normal(0, sigma² / weight). Columns of X belong to blocks; the coefficients
-of one block share a standard deviation that is estimated by restricted maximum likelihood
-(REML), the others are ordinary regression coefficients.
+y = X b + e with e ~ Normal(0, sigma²); a row of weight w counts as w rows. Columns of X belong to
+blocks; the coefficients of one block share a standard deviation that is estimated by restricted
+maximum likelihood (REML), the others are ordinary regression coefficients.
 
 The mixed-model equations are solved for spherical effects, b = theta u with u ~ Normal(0,
 sigma²), so that a standard deviation of nought is an ordinary point and not a singular one
@@ -38,8 +38,7 @@ class Normal:
     gram: csc_array  # X'WX, columns in the order eliminated, random, fixed
     right: np.ndarray  # X'Wy
     total: float  # y'Wy
-    n_rows: int
-    log_weights: float
+    n_rows: float  # a row counts as often as its weight says
     block: np.ndarray  # block of each column, FIXED for ordinary ones
     n_eliminated: int
     n_fixed: int
@@ -116,8 +115,7 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         puts all columns into block 0.
     fit_intercept : whether to add an ordinary column of ones.
     method : "reml" or "ml".
-    noise_sd : the residual standard deviation where it is known (of a row of weight 1); None
-        estimates it.
+    noise_sd : the residual standard deviation where it is known; None estimates it.
     size_priors : array, shape (blocks, 2), or None
         Median and standard deviation of the log of each block's standard deviation, a log-normal
         prior; needs `noise_sd`.
@@ -128,7 +126,7 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
     coef_ : shape (features,), best linear unbiased predictions of pooled coefficients.
     intercept_ : the ordinary constant, 0.0 without it.
     sds_ : standard deviation of each block.
-    noise_sd_ : residual standard deviation of a row of weight 1.
+    noise_sd_ : residual standard deviation.
     criterion_ : -2 times the (restricted) log likelihood at the optimum, with all constants.
     n_iter_ : iterations of the optimiser.
 
@@ -169,7 +167,10 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         )
         weight = _check_sample_weight(sample_weight, X, dtype=np.float64)
         self._check()
-        self._normal, self._order = self._cross_products(X, np.asarray(y, float), weight)
+        y = np.asarray(y, dtype=float)
+        # About its mean, or squares of a large response cancel to too few digits.
+        self._offset = float(np.average(y, weights=weight)) if self.fit_intercept else 0.0
+        self._normal, self._order = self._cross_products(X, y - self._offset, weight)
         theta = self._optimise(np.ones(self._n_blocks))
         self._take(theta)
         return self
@@ -232,13 +233,11 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
                 np.flatnonzero(block == FIXED),
             ]
         )
-        used = weight > 0
         normal = Normal(
             csc_array(gram[order][:, order]),
             np.asarray(weighted.T @ y)[order],
             float(weight @ y**2),
-            int(used.sum()),
-            float(np.log(weight[used]).sum()),
+            float(weight.sum()),
             block[order],
             int(((block == first) & (block != FIXED)).sum()),
             int((block == FIXED).sum()),
@@ -268,8 +267,7 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
             fit = df * (1 + np.log(2 * np.pi * solution.residual / df))
         else:
             fit = df * np.log(2 * np.pi * self.noise_sd**2) + solution.residual / self.noise_sd**2
-        value = log_det + fit - normal.log_weights
-        return float(value + self._penalty(theta)[0]), solution
+        return float(log_det + fit + self._penalty(theta)[0]), solution
 
     def _penalty(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         """-2 log prior of the standard deviations, and its gradient with respect to theta."""
@@ -344,7 +342,7 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         coefficients = np.empty_like(scaled)
         coefficients[self._order] = scaled
         self.coef_ = coefficients[: self.n_features_in_]
-        self.intercept_ = float(coefficients[-1]) if self.fit_intercept else 0.0
+        self.intercept_ = self._offset + float(coefficients[-1]) if self.fit_intercept else 0.0
 
     def __sklearn_tags__(self) -> Any:
         tags = super().__sklearn_tags__()
