@@ -21,6 +21,8 @@ from benchmark.commands.claim import claim, claims, timing_line
 from benchmark.commands.demonstration import demo
 from benchmark.commands.exporting import export
 from benchmark.commands.fitting import fit
+from benchmark.commands.forecast import forecast
+from benchmark.commands.gains import gains
 from benchmark.commands.importing import import_
 from benchmark.commands.leaderboard import leaderboard
 from benchmark.commands.ruling import rulings, strike, unstrike
@@ -33,6 +35,8 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("export", export),
     ("fit", fit),
     ("leaderboard", leaderboard),
+    ("gains", gains),
+    ("forecast", forecast),
     ("claim", claim),
     ("claims", claims),
     ("timing-line", timing_line),

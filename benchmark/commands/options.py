@@ -27,6 +27,11 @@ Layout = Annotated[
 Surface = Annotated[
     str, typer.Option("--surface", help="Laps on this surface: dry, damp or wet.", metavar="S")
 ]
+Build = Annotated[str, typer.Option("--build", help="Which car.", metavar="NAME")]
+CostsFile = Annotated[
+    Path | None,
+    typer.Option("--costs", help="What steps cost: CSV with step, cost, currency.", metavar="FILE"),
+]
 Port = Annotated[
     int | None,
     typer.Option("--port", min=1, max=65535, help="Port of the app; the first free from 8501 on."),

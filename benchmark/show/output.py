@@ -118,6 +118,13 @@ def print_frame(
     sys.stdout.write(text.rstrip("\n") + "\n")
 
 
+def print_record(record: Mapping[str, Any], form: Format) -> None:
+    """Print one answer to standard output as one JSON object, or as CSV of one row."""
+    row = plain(dict(record))
+    text = to_json(row) if form is Format.JSON else to_csv([row], list(row))
+    sys.stdout.write(text.rstrip("\n") + "\n")
+
+
 def print_table(columns: Sequence[Column]) -> None:
     """Print a table that a person reads; text of users is never taken for markup."""
     from rich.console import Console
