@@ -43,7 +43,8 @@ def test_the_commented_example_names_every_key():
     [
         (
             GOOD.replace('"Cup"', "7"),
-            'cup.toml, row -, name, "7": is not legal here: write a name in quotes, such as "Spring"',
+            'cup.toml, row -, name, "7": is not legal here: write a name in quotes, such as '
+            '"Spring"',
         ),
         (
             GOOD.replace("version = 1", ""),

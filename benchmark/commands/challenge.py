@@ -108,14 +108,14 @@ def fairness(
     check_level(level)
     basis, _ = _basis(rules, surface, db)
     found = answer(table_of(basis), level)
-    last = {"class": "all", "entries": len(found.entries), **found.overall}
+    last: dict[Any, Any] = {"class": "all", "entries": len(found.entries), **found.overall}
     last["questions"] = found.questions.to_dict("records")
     if format is Format.TABLE:
         _print(found.classes, basis, format, fairness_columns(found.classes, level))
         asked = list(found.questions["question"]) if len(found.questions) else []
         typer.echo("\n".join([*fairness_lines(found, basis.rules.factor["kind"]), *asked]))
         return
-    rows = [*found.classes.to_dict("records"), last]
+    rows: list[dict[Any, Any]] = [*found.classes.to_dict("records"), last]
     _print_rows(rows, basis, format)
 
 
@@ -196,7 +196,7 @@ def _print(table: pd.DataFrame, basis: Basis, format: Format, columns: Any) -> N
     print_frame(table, format, basis.stamp(), columns)
 
 
-def _print_rows(rows: list[dict[str, Any]], basis: Basis, format: Format) -> None:
+def _print_rows(rows: list[dict[Any, Any]], basis: Basis, format: Format) -> None:
     """Print rows that do not all have the same fields."""
     from benchmark.show.output import plain, to_csv, to_json
 

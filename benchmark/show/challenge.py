@@ -88,16 +88,25 @@ def standing_columns(table: pd.DataFrame) -> list[Column]:
     if "rounds" in table:
         columns.append(_cells(rows, "Places by round", _by_round, right=False))
     else:
-        columns.append(_cells(rows, "Place as timed", lambda r: _number(r["place_as_timed"],
-                                                                        "{:.0f}")))  # fmt: skip
-        columns.append(_cells(rows, "Laps", lambda r: r["laps"]))
-        if table["attempts_s"].notna().any():
-            columns.append(_cells(rows, "From attempts [s]", lambda r: _number(r["attempts_s"],
-                                                                               "{:+.3f}")))  # fmt: skip
-            columns.append(_cells(rows, "Place at equal attempts",
-                                  lambda r: _number(r["place_equal_attempts"], "{:.0f}")))  # fmt: skip
+        columns += _of_one_round(table, rows)
     columns.append(_cells(rows, "Status", lambda r: r["status"], right=False))
     columns.append(_cells(rows, "Note", lambda r: r["reason"] or "", right=False))
+    return columns
+
+
+def _of_one_round(table: pd.DataFrame, rows: list[dict[Any, Any]]) -> list[Column]:
+    """What only a single round has: the place as timed, and what attempts were worth."""
+
+    def place(name: str) -> Callable[[Mapping[Any, Any]], str]:
+        return lambda row: _number(row[name], "{:.0f}")
+
+    columns = [
+        _cells(rows, "Place as timed", place("place_as_timed")),
+        _cells(rows, "Laps", place("laps")),
+    ]
+    if table["attempts_s"].notna().any():
+        worth = _cells(rows, "From attempts [s]", lambda r: _number(r["attempts_s"], "{:+.3f}"))
+        columns += [worth, _cells(rows, "Place at equal attempts", place("place_equal_attempts"))]
     return columns
 
 
@@ -261,7 +270,7 @@ def rests_on_lines(basis: Basis) -> list[str]:
             f"{basis.fit.mode_note}"
         )
     lines.append(
-        "Scored time is the time that counts multiplied by the factor, to the thousandth of a second. Whoever has the "
-        "laps and the rules file can recompute every number."
+        "Scored time is the time that counts multiplied by the factor, to the thousandth of a "
+        "second. Whoever has the laps and the rules file can recompute every number."
     )
     return lines

@@ -63,6 +63,8 @@ class Basis:
     sizes: Sizes | None
     memory: Memory = field(default=no_memory, repr=False)
     progress: Progress | None = field(default=None, repr=False)
+    # Tables of factors made so far, by kind; never handed on to another basis.
+    made: dict[str, Any] = field(init=False, default_factory=dict, repr=False, compare=False)
 
     @property
     def known(self) -> Fit:

@@ -12,8 +12,7 @@ from benchmark.answers.entries import MODIFICATIONS
 from benchmark.intake.rules import Rules, When
 from benchmark.trade.classes import AREAS, CLASSES, TYRE_CATEGORIES, modification_class
 
-ELSEWHERE = "no class of the rules fits this car"
-LEFT_OUT_CLASS = "its class has too few entries"
+NO_CLASS = "no class of the rules fits this car, or its class has too few entries"
 
 
 def complete_levels(facts: pd.DataFrame, known: pd.DataFrame) -> pd.DataFrame:

@@ -45,7 +45,8 @@ def entrants(basis: Basis, season: Season, at: Round) -> pd.DataFrame:
 
     Columns `FACTS` as they stood in that round (the driver is the one of the best lap), `laps`
     (that count under the rules), `best_s` (the best of them), `raw_s` (the time that counts by the
-    rule for laps), `second_s`, `order` (of the best lap in the day) and `reason` (words, where it is left out).
+    rule for laps), `second_s`, `order` (of the best lap in the day) and `reason` (words, where it
+    is left out).
     """
     day = at.date.isoformat()
     laps = season.laps
@@ -76,7 +77,7 @@ def _standing(season: Season, day: str) -> pd.DataFrame:
 def _entrant(build: Any, own: pd.DataFrame, standing: pd.DataFrame, rules: Rules) -> dict[str, Any]:
     legal, why = _legal(own, build, rules)
     taken = legal if len(legal) else own
-    best = taken.loc[taken["lap_time_s"].idxmin()]
+    best = taken.iloc[int(taken["lap_time_s"].argmin())]
     now = standing.loc[build]
     row: dict[str, Any] = {name: now[name] for name in FACTS if name != "build"}
     row |= {name: best[name] for name in ("driver", "driver_level", "tyre_category", "treadwear")}
@@ -127,9 +128,8 @@ def _equal(basis: Basis, laps: pd.DataFrame) -> np.ndarray:
     if basis.rules.laps["count"] != "equal-conditions":
         return times
     fit = basis.known
-    rows = laps[[*FACTS, "circuit", "layout", "surface", "lap", "tyre_heat_cycles", "air_temp_c",
-                 "track_temp_c", "pressure_hpa", "humidity_pct"]].assign(build=None, driver=None)  # fmt: skip
     same = ["lap", "tyre_heat_cycles", "air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct"]
+    rows = laps[[*FACTS, "circuit", "layout", "surface", *same]].assign(build=None, driver=None)
     seen = [key in fit.circuits.index for key in zip(rows["circuit"], rows["layout"], strict=True)]
     if not all(seen):
         most = fit.circuits.index[0]

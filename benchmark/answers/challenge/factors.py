@@ -18,9 +18,9 @@ from benchmark.answers.challenge.basis import (
     declared_pace,
     own_pace,
     place_weights,
-    thinned,
 )
 from benchmark.answers.challenge.classing import (
+    class_order,
     complete_levels,
     declared_classes,
     pools,
@@ -81,14 +81,15 @@ class Table:
         return pools(self.basis.rules, self._declared, self._declared_median(self.entries))
 
     def _declared_median(self, facts: pd.DataFrame) -> np.ndarray:
-        return np.median(self._averaged(self.basis.thin, facts, declared=True), axis=0)
+        draws = self.averaged(self.basis.thin, facts, declared=True)
+        return np.asarray(np.median(draws, axis=0))
 
     def _pct(self, facts: pd.DataFrame) -> np.ndarray | None:
         if self.basis.rules.classes["by"] != "pace":
             return None
         return expected_pct(self.basis.thin, facts, self.places, self.weights, self.basis.surface)
 
-    def _averaged(self, fit: Fit, facts: pd.DataFrame, *, declared: bool) -> np.ndarray:
+    def averaged(self, fit: Fit, facts: pd.DataFrame, *, declared: bool) -> np.ndarray:
         """Draws of pace, averaged over the rounds' places; log seconds, (draws, entries)."""
         ask = declared_pace if declared else own_pace
         paces = [ask(fit, facts, place, self.basis.surface) for place in self.places]
@@ -140,8 +141,6 @@ class Table:
     @cached_property
     def class_names(self) -> list[str]:
         """Scoring classes that have an entry, in the order of the rules."""
-        from benchmark.answers.challenge.classing import class_order
-
         order = class_order(self.basis.rules, self._declared)
         return list(dict.fromkeys(name for c in order if (name := self.pooled[c])))
 
@@ -177,11 +176,12 @@ class Table:
 
     @cached_property
     def _own_mean(self) -> np.ndarray:
-        return self._averaged(self.basis.known, self.entries, declared=False).mean(axis=1)
+        own = self.averaged(self.basis.known, self.entries, declared=False)
+        return np.asarray(own.mean(axis=1))
 
     def own_relative(self, facts: pd.DataFrame) -> np.ndarray:
         """Draws of own earlier pace less that of the average known entry."""
-        own = self._averaged(self.basis.known, facts, declared=False)
+        own = self.averaged(self.basis.known, facts, declared=False)
         return np.asarray(own - self._own_mean[:, None])
 
     def declared_relative(self, facts: pd.DataFrame) -> list[np.ndarray]:
@@ -196,8 +196,8 @@ class Table:
         folds = [fold_of.get(build, rest) for build in builds]
         for fold in {id(f): f for f in folds}.values():
             mine = [i for i, f in enumerate(folds) if f is fold]
-            pace = self._averaged(fold.fit, facts.iloc[mine], declared=True)
-            mean = self._averaged(fold.fit, self.entries, declared=True).mean(axis=1)
+            pace = self.averaged(fold.fit, facts.iloc[mine], declared=True)
+            mean = self.averaged(fold.fit, self.entries, declared=True).mean(axis=1)
             for k, i in enumerate(mine):
                 out[i] = pace[:, k] - mean
         return out
@@ -351,7 +351,6 @@ def published(handicap: float) -> float:
 
 def table_of(basis: Basis, kind: str | None = None) -> Table:
     """Make the table of factors that the rules ask for, or of another kind."""
-    return Table(basis, kind or basis.rules.factor["kind"])
-
-
-__all__ = ["FIELDS", "Table", "expected_pct", "factor_rows", "published", "table_of", "thinned"]
+    wanted = kind or basis.rules.factor["kind"]
+    table: Table = basis.made.setdefault(wanted, Table(basis, wanted))
+    return table

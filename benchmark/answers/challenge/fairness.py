@@ -206,8 +206,8 @@ def questions(table: Table) -> pd.DataFrame:
     `p_luck` and `question`; only those with `p_luck` under `RARE`, the rarest first.
     """
     fit, entries = table.basis.thin, table.entries
-    own = table._averaged(fit, entries, declared=False)
-    declared = table._averaged(fit, entries, declared=True)
+    own = table.averaged(fit, entries, declared=False)
+    declared = table.averaged(fit, entries, declared=True)
     spread = np.sqrt(sum(fit.sds[g].astype(float) ** 2 for g in ("build", "build_spec", "driver")))
     rows = []
     for i, build in enumerate(entries["build"]):

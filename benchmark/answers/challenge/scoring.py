@@ -56,7 +56,7 @@ def quicker_than_assumed(log_time: np.ndarray, assumed: np.ndarray) -> np.ndarra
     else:
         filled = np.where(there > 0, off, 0.0)
         middle = np.nanmedian(filled, axis=-1, keepdims=True)
-    return np.where(there >= LEAST_FIELD, off - middle, off * 0.0)
+    return np.asarray(np.where(there >= LEAST_FIELD, off - middle, off * 0.0))
 
 
 def limited(log_time: np.ndarray, assumed: np.ndarray, policy: Policy) -> np.ndarray:

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from benchmark.answers.challenge.basis import Basis, own_pace
-from benchmark.answers.challenge.classing import ELSEWHERE, LEFT_OUT_CLASS, complete_levels
+from benchmark.answers.challenge.classing import NO_CLASS, complete_levels
 from benchmark.answers.challenge.counting import best_of_weights
 from benchmark.answers.challenge.entrants import Season, entrants
 from benchmark.answers.challenge.events import entry_chances, laps_in_event
-from benchmark.answers.challenge.factors import Table, published, table_of
+from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.points import (
     Result,
     places,
@@ -113,9 +113,11 @@ def _held(table: Table, at: Round, who: pd.DataFrame) -> _Held:
     for (_, row), name in zip(who.iterrows(), classes, strict=True):
         told = row["reason"] if isinstance(row["reason"], str) else None
         if told is None and name is None:
-            told = ELSEWHERE if table.basis.rules.classes["by"] == "declared" else LEFT_OUT_CLASS
+            told = NO_CLASS
         reasons.append(told)
-    who = who.assign(reason=reasons, **{"class": classes})
+    who = who.copy()
+    who["reason"] = pd.Series(reasons, who.index, dtype=object)
+    who["class"] = pd.Series(classes, who.index, dtype=object)
     new = who["build"].isin(table.basis.entries["build"])
     rules = table.basis.rules.factor
     if table.kind == "personal" and rules["newcomers"] == "leave-out":
@@ -242,7 +244,7 @@ def _simulated(table: Table, one: _Held, salt: str) -> np.ndarray:
     facts = complete_levels(one.field, basis.entries)
     pace = own_pace(basis.thin, facts, (one.at.circuit, one.at.layout), basis.surface)
     chance = entry_chances(basis.thin, facts, REPEATS, laps_in_event(basis), basis.rules.laps, salt)
-    return (pace[:, None, :] + chance).reshape(-1, len(facts))
+    return np.asarray((pace[:, None, :] + chance).reshape(-1, len(facts)))
 
 
 def _chances(table: Table, one: _Held, log_factor: np.ndarray, assumed: np.ndarray) -> np.ndarray:
@@ -307,9 +309,11 @@ def _line(row: dict[Any, Any], dropped: tuple[Any, ...]) -> dict[str, Any]:
 def _left_out(rounds: pd.DataFrame, placed: set[Any]) -> pd.DataFrame:
     """Entries that were placed in no round, with the reason of the latest."""
     never = rounds[~rounds["build"].isin(placed)].drop_duplicates("build", keep="last")
-    lines = [[_line(r, ()) for r in own.to_dict("records")]
-             for _, own in rounds[rounds["build"].isin(never["build"])].groupby("build")]  # fmt: skip
-    return never.sort_values("build").assign(round=SEASON, rounds=lines)
+    theirs = rounds[rounds["build"].isin(never["build"])].groupby("build")
+    lines = [[_line(r, ()) for r in own.to_dict("records")] for _, own in theirs]
+    never = never.sort_values("build").assign(round=SEASON)
+    never["rounds"] = pd.Series(lines, never.index, dtype=object)
+    return never
 
 
 def _season_chances(table: Table, held: list[_Held]) -> dict[str, float]:
@@ -336,6 +340,3 @@ def _season_chances(table: Table, held: list[_Held]) -> dict[str, float]:
 
 def _keys_of(table: Table, one: _Held) -> list[Any]:
     return list(_group(table.basis.rules.points["scored_in"], one.field))
-
-
-__all__ = ["FIELDS", "SEASON", "SEASON_FIELDS", "Standings", "published", "standings"]

@@ -27,10 +27,14 @@ def side_by_side(named: dict[str, Fairness]) -> pd.DataFrame:
     """Lay fairness figures of several rules side by side: their classes, then one row `all`."""
     rows: list[dict[str, Any]] = []
     for name, found in named.items():
-        rows += [{"rules": name, **row} for row in found.classes.to_dict("records")]
+        rows += [{"rules": name} | dict(row) for row in _records(found.classes)]
         figures = {k: found.overall[k] for k in (*OVERALL, "quickest_wins")}
         rows.append({"rules": name, "class": "all", "entries": len(found.entries), **figures})
     return pd.DataFrame(rows).reindex(columns=list(FIELDS))
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
 
 
 def kinds_compared(basis: Basis) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from benchmark.answers.challenge.basis import Basis
 from benchmark.answers.challenge.factors import factor_rows, table_of
 from benchmark.answers.challenge.fairness import fairness
 from benchmark.answers.challenge.propose import classes_toml, propose
-from benchmark.answers.challenge.standings import SEASON, standings
+from benchmark.answers.challenge.standings import SEASON, Standings, standings
 from benchmark.answers.challenge.whatif import kinds_compared, side_by_side
 from benchmark.errors import BenchmarkError, FaultyFile
 from benchmark.intake.rule_keys import ROUND, TABLES, TOP
@@ -32,6 +32,7 @@ from benchmark.show.challenge import (
 )
 from benchmark.show.challenge_report import challenge_sheet, standings_csv
 from benchmark.show.challenge_start import starting_rules
+from benchmark.show.output import Column
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
     HAND_IN,
@@ -48,6 +49,7 @@ from benchmark.store.store import Store
 from benchmark.trade.classes import SURFACES
 
 LEVEL = 0.9
+PARTS = ("Standings", "Factors", "Fairness", "Classes", "What if")
 
 
 def laps_of_store() -> pd.DataFrame:
@@ -121,14 +123,16 @@ def ground(text: str, surface: str, stamp_text: str) -> tuple[Basis, pd.DataFram
     return replace(basis, progress=None), laps
 
 
-def show_table(columns: list, text: str) -> None:  # type: ignore[type-arg]
+def show_table(columns: list[Column], text: str) -> None:
     """Show a table with its description for people who do not see it."""
-    st.dataframe(grid(columns), hide_index=True, alt=text)
+    pinned = {"Build": st.column_config.Column(pinned=True)}
+    st.dataframe(grid(columns), hide_index=True, alt=text, column_config=pinned)
 
 
 def show_factors(basis: Basis) -> None:
     """Show the table of factors and a download."""
-    table = factor_rows(table_of(basis), LEVEL)
+    with st.spinner("Solving the factors and their intervals"):
+        table = factor_rows(table_of(basis), LEVEL)
     st.markdown(
         "Published before the first round; a scored time is the time multiplied by its factor."
     )
@@ -139,7 +143,8 @@ def show_factors(basis: Basis) -> None:
 
 def show_fairness(basis: Basis) -> None:
     """Show who wins simulated events."""
-    found = fairness(table_of(basis), LEVEL)
+    with st.spinner("Simulating events"):
+        found = fairness(table_of(basis), LEVEL)
     points(fairness_lines(found, basis.rules.factor["kind"]))
     show_table(fairness_columns(found.classes, LEVEL), "Share of wins of each class")
     show_table(entry_columns(found.entries), "Wins of each entry in 100 simulated events")
@@ -152,7 +157,8 @@ def show_fairness(basis: Basis) -> None:
 
 def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
     """Show season or round, and what to publish."""
-    found = standings(basis, laps, as_of=as_of)
+    with st.spinner("Scoring the rounds"):
+        found = standings(basis, laps, as_of=as_of)
     if not found.held:
         st.info("No round of these rules has laps in the store yet.")
         return
@@ -162,16 +168,35 @@ def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
     show_table(standing_columns(table), "Standings")
     if found.ahead:
         st.caption(f"Not held yet: {md(', '.join(found.ahead))}.")
+    publish(basis, found)
+
+
+def publish(basis: Basis, found: Standings) -> None:
+    """Offer the whole challenge as files, made when they are asked for."""
     st.markdown("**Publish**")
-    sheet = challenge_sheet(basis, found, LEVEL)
-    files = (
-        ("HTML", to_html(sheet).encode(), "html", "text/html"),
-        ("PDF", to_pdf(sheet), "pdf", "application/pdf"),
-        ("CSV", standings_csv(found, basis).encode(), "csv", "text/csv"),
+    st.download_button(
+        "Download standings as CSV",
+        standings_csv(found, basis),
+        file_name="challenge.csv",
+        mime="text/csv",
+        on_click="ignore",
     )
-    for place, (name, content, ending, mime) in zip(st.columns(3), files, strict=True):
-        place.download_button(f"Download as {name}", content, file_name=f"challenge.{ending}",
-                              mime=mime, on_click="ignore")  # fmt: skip
+    if not st.toggle("Make a page to print or send, with factors and fairness", key="sheet"):
+        return
+    with st.spinner("Writing the page"):
+        sheet = challenge_sheet(basis, found, LEVEL)
+        files = (
+            ("HTML", to_html(sheet).encode(), "html", "text/html"),
+            ("PDF", to_pdf(sheet), "pdf", "application/pdf"),
+        )
+    for name, content, ending, mime in files:
+        st.download_button(
+            f"Download as {name}",
+            content,
+            file_name=f"challenge.{ending}",
+            mime=mime,
+            on_click="ignore",
+        )
 
 
 def show_classes(basis: Basis) -> None:
@@ -183,8 +208,8 @@ def show_classes(basis: Basis) -> None:
         return
     found = propose(basis, int(number), int(least))
     st.markdown(
-        f"Class A is the quickest. The words put {100 * found.agreed:.0f} % of the cars where their "
-        "expected pace would; the rest is the price of a rule that fits on one page."
+        f"Class A is the quickest. The words put {100 * found.agreed:.0f} % of the cars where "
+        "their expected pace would; the rest is the price of a rule that fits on one page."
     )
     show_table(proposal_columns(found.rows), "Proposed and present classes")
     st.markdown("To use them, put this into the rules in place of the table [classes]:")
@@ -208,6 +233,23 @@ def show_whatif(basis: Basis, surface: str) -> None:
     show_table(compared_columns(side_by_side(named)), "Rules side by side")
 
 
+def show_part(part: str, basis: Basis, surface: str) -> None:
+    """Show what rests on the laps before the freeze."""
+    if part == "Factors":
+        show_factors(basis)
+    elif part == "Fairness":
+        show_fairness(basis)
+    elif part == "Classes":
+        show_classes(basis)
+    else:
+        show_whatif(basis, surface)
+
+
+def last_day(laps: pd.DataFrame) -> date:
+    """Day of the latest counted lap."""
+    return date.fromisoformat(str(laps["date"].max())[:10])
+
+
 st.title("A fair challenge")
 laps_here = laps_of_store()
 text = ask_rules(laps_here)
@@ -219,28 +261,22 @@ if rules is not None:
                   f"{len(rules.rounds)} rounds."))  # fmt: skip
     left, right = st.columns(2)
     surface = left.selectbox("Surface of the laps that count", SURFACES, key="surface")
-    seen = right.date_input("Results as of", value=date.fromisoformat(str(laps_here["date"].max())[:10]),
-                            help="A round is final once its protest period is over.")  # fmt: skip
+    seen = right.date_input(
+        "Results as of",
+        value=last_day(laps_here),
+        help="A round is final once its protest period is over.",
+    )
     st.markdown("**2. Look before the season, publish after each round.**")
     if st.toggle("Compute with these rules", key="compute"):
         with told():
             basis, laps = ground(text, surface, str(store_state(store_path())))
-            names = ["Standings", "Factors", "Fairness", "Classes", "What if"]
-            tabs = st.tabs(names)
-            with tabs[0]:
-                show_standings(basis, laps, seen if isinstance(seen, date) else date.today())
-            if basis.fit is None:
-                for tab in tabs[1:]:
-                    tab.info("No lap before the freeze: nothing to say of factors and fairness.")
+            part = st.segmented_control("Look at", PARTS, default=PARTS[0], key="part") or PARTS[0]
+            if part == PARTS[0]:
+                show_standings(basis, laps, seen)
+            elif basis.fit is None:
+                st.info("No lap before the freeze: nothing to say of factors and fairness.")
             else:
-                with tabs[1]:
-                    show_factors(basis)
-                with tabs[2]:
-                    show_fairness(basis)
-                with tabs[3]:
-                    show_classes(basis)
-                with tabs[4]:
-                    show_whatif(basis, surface)
+                show_part(part, basis, surface)
             with st.expander("What this rests on"):
                 points(rests_on_lines(basis))
 cautions()
