@@ -373,3 +373,26 @@ def test_the_best_of_more_laps_is_expected_to_be_quicker():
 def test_the_readme_shows_the_rules_as_they_decide():
     readme = Path(__file__).parent.parent / "README.md"
     assert rule_table() in readme.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [
+        {"surface": "wet", "tyre_category": "wet", "treadwear": None},
+        {"surface": "damp"},
+        {"model": "Unheard-of", "build": "New", "driver": "Nell", "induction": None},
+        {"tyre_category": "slick", "flying_laps": 500},
+        {"date": "2020-01-01"},
+        {"lap_time": "5.000"},
+        {"lap_time": "12:00:00.000"},
+        {"timing_u_s": 10},
+        {"tyre_heat_cycles": 500, "air_temp_c": -30, "track_temp_c": 90},
+        {"session": "S1", "date": "2025-05-03", "run": 1, "lap": 9},
+    ],
+)
+def test_an_odd_but_legal_claim_gets_a_verdict(facts):
+    about = {"lap_time": "1:39.300", **facts}
+    answer = answer_to(about.pop("lap_time"), **about)
+    record_of = answer.record()
+    assert answer.verdict in VERDICTS
+    assert all(np.isfinite(record_of[f]) for f in ("p_fastest", "expected_low_s", "p_this_quick"))

@@ -158,9 +158,16 @@ def _at_reference(fit: Fit, case: Case, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _smoothed(log_ratio: np.ndarray) -> tuple[np.ndarray, float]:
-    """Pareto-smoothed weights that add up to 1, and the shape of their tail."""
+    """Pareto-smoothed weights that add up to 1, and the shape of their tail.
+
+    Where next to no draw makes the lap possible there is no tail to fit; the plain weights then
+    come with an infinite shape, which the answer tells.
+    """
     flat = -np.ascontiguousarray(log_ratio).ravel()  # it takes a log likelihood to be left out
-    smooth, k_hat = array_stats.psislw(flat)  # type: ignore[no-untyped-call]
+    with np.errstate(all="ignore"):
+        smooth, k_hat = array_stats.psislw(flat)  # type: ignore[no-untyped-call]
+    if not np.isfinite(smooth).all() or not np.isfinite(k_hat):
+        return _shares(log_ratio), float("inf")
     return _shares(np.asarray(smooth).reshape(log_ratio.shape)), float(k_hat)
 
 
