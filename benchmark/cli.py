@@ -16,15 +16,18 @@ from typing import Annotated, Any
 import typer
 
 from benchmark.commands import challenge
+from benchmark.commands.advise import advise, coach
 from benchmark.commands.application import app as app_command
 from benchmark.commands.claim import claim, claims, timing_line
 from benchmark.commands.demonstration import demo
+from benchmark.commands.explain import explain
 from benchmark.commands.exporting import export
 from benchmark.commands.fitting import fit
 from benchmark.commands.forecast import forecast
 from benchmark.commands.gains import gains
 from benchmark.commands.importing import import_
 from benchmark.commands.leaderboard import leaderboard
+from benchmark.commands.plan import plan
 from benchmark.commands.ruling import rulings, strike, unstrike
 from benchmark.errors import BenchmarkError
 
@@ -36,7 +39,11 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("fit", fit),
     ("leaderboard", leaderboard),
     ("gains", gains),
+    ("explain", explain),
     ("forecast", forecast),
+    ("advise", advise),
+    ("plan", plan),
+    ("coach", coach),
     ("claim", claim),
     ("claims", claims),
     ("timing-line", timing_line),

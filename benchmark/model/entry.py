@@ -57,7 +57,7 @@ def _usual_drivers(known: pd.DataFrame) -> pd.Series:
 def _classes(table: pd.DataFrame) -> pd.DataFrame:
     """Class of each build, a missing level taken as the most common one of its model."""
     usual = {
-        (model, column): _most_common(group[column])
+        (model, column): most_common_level(group[column])
         for model, group in table.groupby("model")
         for column in MODS
     }
@@ -76,7 +76,7 @@ def _classes(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"class": classes, "notes": notes}, index=table.index)
 
 
-def _most_common(levels: pd.Series) -> int:
+def most_common_level(levels: pd.Series) -> int:
     """Most common recorded level, the lower on a tie; 0 where none is recorded."""
     counts = levels.dropna().astype(int).value_counts()
     return int(min(counts[counts == counts.max()].index)) if len(counts) else 0
