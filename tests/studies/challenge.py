@@ -134,7 +134,7 @@ def over_rounds(
     scored = play(times, assumed, np.tile(handicap, (len(at), 1)), room, table.policy).scored
     known = [limited(times[:, k], true[p], table.policy) for k, p in enumerate(at)]
     oracle = np.stack(known, axis=1) - true.mean(axis=0)
-    flat = {"season": scored, "season_oracle": oracle}
+    flat = {"rounds": scored, "rounds_oracle": oracle}
     return {name: figures(s.reshape(-1, s.shape[-1]), table) for name, s in flat.items()}
 
 
@@ -204,7 +204,7 @@ def summary(path: Path) -> dict[str, object]:
     """Medians over seasons, pooled shares, and gains by slow driving."""
     rows = [json.loads(line) for line in path.open()]
     out: dict[str, object] = {"seasons": len(rows)}
-    kinds = ("class", "class_oracle", "personal", "personal_oracle", "season", "season_oracle")
+    kinds = ("class", "class_oracle", "personal", "personal_oracle", "rounds", "rounds_oracle")
     for kind in kinds:
         for name in ("odds", "top", "able"):
             out[f"{kind} {name}"] = round(float(np.median([r[kind][name] for r in rows])), 3)
@@ -223,8 +223,8 @@ def summary(path: Path) -> dict[str, object]:
         float(np.mean([r["personal"]["able"] for r in rows])
               / np.mean([r["personal_oracle"]["able"] for r in rows])), 3)  # fmt: skip
     out["able over oracle's, six rounds"] = round(
-        float(np.mean([r["season"]["able"] for r in rows])
-              / np.mean([r["season_oracle"]["able"] for r in rows])), 3)  # fmt: skip
+        float(np.mean([r["rounds"]["able"] for r in rows])
+              / np.mean([r["rounds_oracle"]["able"] for r in rows])), 3)  # fmt: skip
     games = [r["gamed"] for r in rows if "gamed" in r]
     out["gamed seasons"] = len(games)
     for kind in [k for k in games[0] if k != "build"] if games else []:
