@@ -69,7 +69,10 @@ def score(season: Season, found: Fit) -> pd.DataFrame:
 def _score_at(season: Season, found: Fit, circuit: str, layout: str) -> pd.DataFrame:
     truth = season.entries(circuit, layout)
     rows = found.entries.set_index("build").loc[truth["build"]].reset_index()
-    rows = rows.assign(circuit=circuit, layout=layout, tyre_category=truth["tyre_category"])
+    # The truth is told at the usual grade of each category, so the fit is asked for the same.
+    rows = rows.assign(
+        circuit=circuit, layout=layout, tyre_category=truth["tyre_category"], treadwear=np.nan
+    )
     draws, true_log = found.log_time(rows), np.log(truth["adjusted_s"].to_numpy())
     low, high = interval(draws, LEVEL)
     first, last = rank_sets(draws, LEVEL)
@@ -130,8 +133,8 @@ def summary(scored: pd.DataFrame) -> pd.DataFrame:
     out = kinds.mean()
     out[["square", "between"]] = 100 * np.sqrt(out[["square", "between"]])
     out["interval_score"] *= 100
-    spread = kinds[["held", "rank_held"]].std() / np.sqrt(kinds.size().to_numpy())[:, None]
-    out = out.join(spread.add_suffix(" ±"))
+    for share in ("held", "rank_held"):
+        out[f"{share} ±"] = kinds[share].std() / np.sqrt(kinds.size())
     return out.rename(
         columns={
             "square": "error %",
