@@ -16,6 +16,9 @@ import benchmark.show
 PAGES = (
     ("leaderboard.py", "Leaderboard", "leaderboard"),
     ("claim.py", "Check a claim", "claim"),
+    ("gains.py", "What buys pace", "gains"),
+    ("build.py", "One build", "build"),
+    ("plan.py", "Test plan", "plan"),
     ("challenge.py", "Challenge", "challenge"),
     ("hand_in.py", "Hand in laps", "hand-in"),
     ("method.py", "Method and cautions", "method"),

@@ -112,7 +112,7 @@ def _open_steps(entry: pd.Series) -> Iterator[tuple[Ladder, int, int]]:
 def _changed(fit: Fit, own: pd.DataFrame, ladder: Ladder, end: int) -> pd.DataFrame:
     """The entry after one step, with the class that its levels give it."""
     car = own.copy()
-    car[ladder.column] = [ladder.value(end)]
+    car[ladder.column] = pd.Series([ladder.value(end)], index=car.index)
     if ladder.area == TYRE:
         return car.assign(treadwear=None)  # a tyre not yet bought has no known grade
     same_model = fit.entries[fit.entries["model"] == car["model"].iloc[0]]

@@ -27,6 +27,7 @@ from benchmark.answers.ladders import (
     typical_lap_s,
     worths,
 )
+from benchmark.intake.costs import Costs
 from benchmark.model.caveats import BARELY
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval
@@ -143,6 +144,20 @@ def _row(
         "warning": warning(fit, step, alias),
         **_together(alias, lap_s, level),
     }
+
+
+def with_costs(table: pd.DataFrame, costs: Costs | None) -> pd.DataFrame:
+    """Add what each step costs, and per tenth of a second that it is expected to win."""
+    if costs is None:
+        return table
+    keys = table[["area", "from", "to"]].itertuples(index=False, name=None)
+    cost = [costs.of(*key) for key in keys]
+    per_tenth = [
+        None if c is None or gain >= 0 else c / (-10 * gain)
+        for c, gain in zip(cost, table["gain_s"], strict=True)
+    ]
+    priced = {"cost": cost, "currency": costs.currency, "cost_per_tenth": per_tenth}
+    return table.join(pd.DataFrame(priced, index=table.index))
 
 
 def in_seconds(log_difference: np.ndarray, lap_s: float) -> np.ndarray:

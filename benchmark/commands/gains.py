@@ -34,9 +34,10 @@ def gains(
     """
     from benchmark.answers.entries import basis, reference
     from benchmark.answers.gains import gains as answer
+    from benchmark.answers.gains import with_costs
     from benchmark.answers.ladders import typical_lap_s
     from benchmark.intake.costs import read_costs
-    from benchmark.show.gains_words import gains_columns, gains_sentence, with_costs
+    from benchmark.show.gains_words import gains_columns, gains_sentence
     from benchmark.show.output import print_frame
 
     priced = None if costs is None else read_costs(costs)

@@ -9,7 +9,6 @@ import pandas as pd
 
 from benchmark.answers.explain import Explanation
 from benchmark.answers.forecast import Forecast
-from benchmark.intake.costs import Costs
 from benchmark.show.output import Column
 from benchmark.show.words import lap_text, percent, place_text, range_text
 
@@ -43,20 +42,6 @@ def words_of(value: Any) -> str:
 def part_text(part: str) -> str:
     """Name a part of an explanation as people say it."""
     return PART_WORDS.get(part, part.replace("_", " "))
-
-
-def with_costs(table: pd.DataFrame, costs: Costs | None) -> pd.DataFrame:
-    """Add what each step costs, and per tenth of a second that it is expected to win."""
-    if costs is None:
-        return table
-    keys = table[["area", "from", "to"]].itertuples(index=False, name=None)
-    cost = [costs.of(*key) for key in keys]
-    per_tenth = [
-        None if c is None or gain >= 0 else c / (-10 * gain)
-        for c, gain in zip(cost, table["gain_s"], strict=True)
-    ]
-    priced = {"cost": cost, "currency": costs.currency, "cost_per_tenth": per_tenth}
-    return table.join(pd.DataFrame(priced, index=table.index))
 
 
 def gains_columns(table: pd.DataFrame, level: float = 0.9) -> list[Column]:

@@ -1,0 +1,109 @@
+"""Pictures of gains, of what made a difference, and of a build's days."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+
+from benchmark.answers.explain import Explanation
+from benchmark.show.figures import ADJUSTED, ADJUSTED_COLOUR, CLOCK, TIMED, TIMED_COLOUR
+from benchmark.show.gains_words import part_text, seconds_text, span_text, step_text
+
+Picture = alt.LayerChart | alt.FacetChart
+ROW_PX = 24
+MOST_ROWS = 40
+QUICKER, SLOWER, OBSERVED = "quicker", "slower", "observed difference"
+
+
+def gains_chart(table: pd.DataFrame, level: float = 0.9) -> Picture:
+    """Draw each step's gain with its interval; left of nought is quicker."""
+    rows = table.head(MOST_ROWS)
+    data = pd.DataFrame(
+        {
+            "step": [step_text(row) for row in rows.to_dict("records")],
+            "gain_s": rows["gain_s"].to_numpy(),
+            "low_s": rows["low_s"].to_numpy(),
+            "high_s": rows["high_s"].to_numpy(),
+            "says": [seconds_text(value) for value in rows["gain_s"]],
+            "interval": [span_text(*pair) for pair in rows[["low_s", "high_s"]].to_numpy()],
+        }
+    )
+    y = alt.Y("step:N", sort=list(data["step"]), title=None, axis=alt.Axis(labelLimit=190))
+    title = f"Gain [s a lap], negative is quicker; bar: {100 * level:.0f} % interval"
+    base = alt.Chart(data).encode(y=y)
+    tips = [alt.Tooltip("step:N"), alt.Tooltip("says:N", title="Gain"), alt.Tooltip("interval:N")]
+    bars = base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
+        x=alt.X("low_s:Q", title=title), x2="high_s:Q", tooltip=tips
+    )
+    dots = base.mark_point(filled=True, size=70, opacity=1, color=ADJUSTED_COLOUR).encode(
+        x="gain_s:Q", tooltip=tips
+    )
+    chart = alt.layer(_nought(), bars, dots)
+    return chart.properties(width="container", height=ROW_PX * len(data) + 20)
+
+
+def _nought() -> alt.Chart:
+    line = alt.Chart(pd.DataFrame({"x": [0.0]})).mark_rule(strokeDash=[4, 4], color="#888888")
+    return line.encode(x="x:Q")
+
+
+def waterfall_chart(answer: Explanation) -> Picture:
+    """Draw how the causes add up from nought to the observed difference."""
+    changed = answer.parts[answer.parts["gain_s"] != 0]
+    ends = changed["gain_s"].cumsum()
+    data = pd.DataFrame(
+        {
+            "cause": [part_text(part) for part in changed["part"]],
+            "start": (ends - changed["gain_s"]).to_numpy(),
+            "end": ends.to_numpy(),
+            "says": [seconds_text(value) for value in changed["gain_s"]],
+            "kind": [QUICKER if gain < 0 else SLOWER for gain in changed["gain_s"]],
+        }
+    )
+    total = {"cause": OBSERVED, "start": 0.0, "end": answer.difference_s,
+             "says": seconds_text(answer.difference_s), "kind": OBSERVED}  # fmt: skip
+    data = pd.concat([data, pd.DataFrame([total])], ignore_index=True)
+    y = alt.Y("cause:N", sort=list(data["cause"]), title=None, axis=alt.Axis(labelLimit=200))
+    colours = alt.Scale(domain=[QUICKER, SLOWER, OBSERVED],
+                        range=[ADJUSTED_COLOUR, TIMED_COLOUR, "#777777"])  # fmt: skip
+    base = alt.Chart(data).encode(y=y)
+    bars = base.mark_bar().encode(
+        x=alt.X("start:Q", title="Seconds a lap against the first day; left is quicker"),
+        x2="end:Q",
+        color=alt.Color("kind:N", scale=colours, legend=alt.Legend(title=None, orient="top")),
+        tooltip=[alt.Tooltip("cause:N"), alt.Tooltip("says:N", title="Worth")],
+    )
+    chart = alt.layer(_nought(), bars)
+    return chart.properties(width="container", height=ROW_PX * len(data) + 40)
+
+
+def history_chart(days: pd.DataFrame) -> Picture:
+    """Draw a build's days: as timed, and at reference conditions; lines mark changed parts."""
+    data = days.assign(changed=days["changed"].fillna("").astype(str))
+    x = alt.X("date:T", title=None, axis=alt.Axis(format="%d %b", labelOverlap=True))
+    axis = alt.Axis(labelExpr=CLOCK, tickCount=5)
+
+    def y(field: str) -> alt.Y:
+        title = "Lap time [m:ss.s]"
+        return alt.Y(f"{field}:Q", scale=alt.Scale(zero=False), axis=axis, title=title)
+
+    base = alt.Chart(data).encode(x=x)
+    changes = alt.Chart(data[data["changed"] != ""]).mark_rule(strokeDash=[3, 3], color="#888888")
+    colours = alt.Scale(domain=[ADJUSTED, TIMED], range=[ADJUSTED_COLOUR, TIMED_COLOUR])
+    legend = alt.Legend(title=None, orient="top", direction="vertical", labelLimit=300)
+
+    def marks(field: str, what: str, shape: str) -> alt.Chart:
+        told = base.transform_calculate(what=f"'{what}'").mark_point(
+            filled=what == ADJUSTED, size=80, opacity=1, shape=shape
+        )
+        return told.encode(y=y(field), color=alt.Color("what:N", scale=colours, legend=legend))
+
+    layers = [
+        changes.encode(x=x, tooltip=[alt.Tooltip("changed:N", title="Changed")]),
+        base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
+            y=y("low_s"), y2="high_s:Q"
+        ),
+        marks("adjusted_s", ADJUSTED, "circle"),
+        marks("best_s", TIMED, "diamond"),
+    ]
+    return alt.layer(*layers).properties(width="container", height=300)

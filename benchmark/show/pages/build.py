@@ -1,0 +1,83 @@
+"""One build: its days, what made them differ, a forecast, the next step, what to record."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from benchmark.answers.advise import advise
+from benchmark.answers.coach import coach
+from benchmark.answers.explain import explain, history
+from benchmark.answers.forecast import Question, forecast
+from benchmark.model.fit import Fit
+from benchmark.show.asking import ask_place
+from benchmark.show.gains_figures import history_chart, waterfall_chart
+from benchmark.show.gains_words import explain_columns, explain_lines, forecast_lines
+from benchmark.show.next_words import advise_columns, coach_columns
+from benchmark.show.screen import cautions, choose, grid, md, points, ready_fit, told
+from benchmark.trade.conditions import Conditions
+from benchmark.trade.timing import parse_lap_time
+
+
+def show_history(fit: Fit, build: str, where: tuple[str, str]) -> list[str]:
+    """Show the build's days; give their dates."""
+    days = history(fit, build, *where)
+    st.subheader("Its days")
+    if days.empty:
+        st.info("No lap on a dry track here yet.")
+        return []
+    st.altair_chart(history_chart(days), alt="Lap of each day, as timed and at equal conditions")
+    changes = days[days["changed"].notna()]
+    points([f"{row['date']}: {row['changed']}." for row in changes.to_dict("records")])
+    return [str(date) for date in days["date"]]
+
+
+def show_explanation(fit: Fit, build: str, where: tuple[str, str], dates: list[str]) -> None:
+    """Let the visitor choose two days and show what made them differ."""
+    st.subheader("What made two days differ")
+    if len(set(dates)) <= 1:
+        st.info("This needs two days at this circuit.")
+        return
+    left, right = st.columns(2)
+    with left:
+        first = choose("From", dates, key="from") or dates[0]
+    with right:
+        second = choose("To", dates[::-1], key="to") or dates[-1]
+    found = explain(fit, build, first, second, circuit=where[0], layout=where[1])
+    for line in explain_lines(found):
+        st.markdown(md(line))
+    st.altair_chart(waterfall_chart(found), alt="The causes adding up to the difference")
+    st.dataframe(grid(explain_columns(found)), hide_index=True, alt="The causes, one a row")
+
+
+def show_forecast(fit: Fit, build: str, where: tuple[str, str]) -> None:
+    """Let the visitor give a day's weather and show the lap expected."""
+    st.subheader("Another day")
+    first, second, third, fourth = st.columns(4)
+    air = first.number_input("Air, °C", -30.0, 60.0, 20.0, 1.0)
+    track = second.number_input("Track, °C", -30.0, 90.0, 30.0, 1.0)
+    laps = third.number_input("Flying laps", 1, 60, 5, 1)
+    target = fourth.text_input("Target lap, m:ss.sss")
+    target_s = float(parse_lap_time(target)) if target.strip() else None
+    conditions = Conditions(air_temp_c=air, track_temp_c=track)
+    asked = Question(build, *where, conditions=conditions, laps=int(laps), target_s=target_s)
+    points(forecast_lines(forecast(fit, asked)))
+
+
+fit = ready_fit()
+st.title("One build")
+with told():
+    builds = sorted(fit.entries["build"])
+    build = choose("Build", builds, key="build") or builds[0]
+    where = ask_place(fit, build)
+    dates = show_history(fit, build, where)
+    show_explanation(fit, build, where, dates)
+    show_forecast(fit, build, where)
+    st.subheader("The next step")
+    st.caption("What each open step is expected to buy this car, and the class it leads to.")
+    st.dataframe(grid(advise_columns(advise(fit, build, *where))), hide_index=True,
+                 alt="Steps still open, one a row")  # fmt: skip
+    st.subheader("What would make the answer surer")
+    st.caption("How much narrower the 90 % interval of the adjusted lap would become.")
+    st.dataframe(grid(coach_columns(coach(fit, build, *where))), hide_index=True,
+                 alt="What to record or run next, one a row")  # fmt: skip
+cautions()
