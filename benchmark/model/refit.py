@@ -25,7 +25,7 @@ from benchmark.model.priors import STANDARD_PRIORS
 from benchmark.model.structure import Structure, structure
 
 # Sweeps to settle and to keep, of the chain that learns the sizes and of a fit that is told them.
-# Doubling both moved no factor of a simulated club season by more than 0.0006.
+# Doubling both moved no class factor of the demo challenge by more than 0.0005.
 SIZES_WARM_UP, SIZES_KEEP = 150, 150
 WARM_UP, KEEP = 60, 300
 MODE_NOTE = "Sizes of effects and noise were plugged in; how unsure they are is left out."
