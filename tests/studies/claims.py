@@ -104,9 +104,11 @@ def claim_rows(
     raw = raw_margin(case, scope)
     assert raw is not None
     verdict = decide(Grounds((), (), raw.p_quicker, adjusted.p_fastest))
-    own = true_reference(season, season.facts.loc[[lap]], case)
+    own = true_reference(season, season.facts.loc[[lap]], [case.facts["treadwear"]], case)
     others = truths[truths["build"].isin(scope.entries["build"])]
-    rivals = true_reference(season, others, case)
+    grade = scope.entries.set_index("build")["treadwear"]
+    grades = [grade[build] for build in others["build"]]
+    rivals = true_reference(season, others, grades, case)
     rival = rivals[others["build"].to_numpy() == adjusted.rival][0]
     out = {
         "kind": "claim",
@@ -136,11 +138,13 @@ def claim_of(row: pd.Series, flying_laps: int) -> Claim:
     return Claim(texts, "model", flying_laps=flying_laps)
 
 
-def true_reference(season: Season, facts: pd.DataFrame, case: Case) -> np.ndarray:
-    """True time of entries at the reference [s]; the tyre's grade as usual."""
-    facts = facts.assign(treadwear=np.nan)
-    rows = reference_rows(facts, *case.where).drop(columns="treadwear")
-    return np.asarray(season.truth.adjusted(rows))
+def true_reference(
+    season: Season, facts: pd.DataFrame, grades: list[float | None], case: Case
+) -> np.ndarray:
+    """True time of entries at the reference [s], at the grade that their record holds, else the
+    usual one: as the fit is asked."""
+    rows = reference_rows(facts.assign(treadwear=grades), *case.where)
+    return np.asarray(np.exp(season.truth.log_time(rows)))
 
 
 def timed_row(found: Fit, claim: Claim, scope: Scope, rng: np.random.Generator) -> dict[str, Any]:
