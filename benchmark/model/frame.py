@@ -156,8 +156,10 @@ def _usual(runs: pd.DataFrame, who: str, column: str) -> pd.Series:
 
 def _uncertainties(table: pd.DataFrame) -> np.ndarray:
     """Standard uncertainty of each lap time from its timing method, or as given. [s]"""
-    timing = table["timing"].astype(object) if "timing" in table else pd.Series(None, table.index)
-    timing = timing.where(timing.notna(), None)
+    if "timing" in table:
+        timing = table["timing"].astype(object).where(table["timing"].notna(), None)
+    else:
+        timing = pd.Series([None] * len(table), table.index, dtype=object)
     defaults = {method: lap_uncertainty(method, None) for method in set(timing)}
     by_method = np.array([defaults[method] for method in timing])
     if "timing_u_s" not in table:
