@@ -63,18 +63,24 @@ def waterfall_chart(answer: Explanation) -> Picture:
     total = {"cause": OBSERVED, "start": 0.0, "end": answer.difference_s,
              "says": seconds_text(answer.difference_s), "kind": OBSERVED}  # fmt: skip
     data = pd.concat([data, pd.DataFrame([total])], ignore_index=True)
-    y = alt.Y("cause:N", sort=list(data["cause"]), title=None, axis=alt.Axis(labelLimit=200))
+    y = alt.Y(
+        "cause:N",
+        sort=list(data["cause"]),
+        title=None,
+        axis=alt.Axis(labelLimit=200, labelOverlap=False),
+    )
+    legend = alt.Legend(title=None, orient="top", direction="vertical")
     colours = alt.Scale(domain=[QUICKER, SLOWER, OBSERVED],
                         range=[ADJUSTED_COLOUR, TIMED_COLOUR, "#777777"])  # fmt: skip
     base = alt.Chart(data).encode(y=y)
     bars = base.mark_bar().encode(
-        x=alt.X("start:Q", title="Seconds a lap against the first day; left is quicker"),
+        x=alt.X("start:Q", title="Change of the lap [s]; left is quicker"),
         x2="end:Q",
-        color=alt.Color("kind:N", scale=colours, legend=alt.Legend(title=None, orient="top")),
+        color=alt.Color("kind:N", scale=colours, legend=legend),
         tooltip=[alt.Tooltip("cause:N"), alt.Tooltip("says:N", title="Worth")],
     )
     chart = alt.layer(_nought(), bars)
-    return chart.properties(width="container", height=ROW_PX * len(data) + 40)
+    return chart.properties(width="container", height=ROW_PX * len(data) + 120)
 
 
 def history_chart(days: pd.DataFrame) -> Picture:
