@@ -1,0 +1,108 @@
+"""How often 90 % intervals of gains, causes and forecasts hold the truth, over simulated seasons.
+
+Run as `python -m tests.studies.gains SEASONS [FIRST_SEED]`: club seasons of the world "model",
+one fit each. Prints coverage in per cent and the number of intervals.
+
+Counted are: every pair of levels seen at both ends (areas and tyres), the causes of the difference
+of a build's first and last day at a circuit (those that changed), and forecasts of one clean lap
+of each entry, on a new day of its circuit, drawn with the true spreads.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from benchmark.answers.entries import AREAS
+from benchmark.answers.explain import GATHERS, explain
+from benchmark.answers.forecast import CHANCE, Question, forecast
+from benchmark.answers.gains import gains
+from benchmark.answers.ladders import typical_lap_s
+from benchmark.model.fit import Fit
+from benchmark.model.pace import fit
+from benchmark.model.plan import CLUB
+from benchmark.model.simulate import Season, simulate
+from benchmark.trade.classes import DRY_TYRES
+
+DRAWS = 600
+CIRCUIT = "Invented North"
+Held = tuple[str, bool]
+
+
+def of_gains(season: Season, found: Fit) -> Iterator[Held]:
+    """Whether each gain's interval holds the true worth of the step."""
+    effects = season.truth.effects
+    lap_s = typical_lap_s(found, CIRCUIT, "full", "dry")
+    for row in gains(found, CIRCUIT).to_dict("records"):
+        if not row["builds_from"] or not row["builds_to"] or row["area"] == "driver_level":
+            continue
+        if row["area"] == "tyre_category":
+            between = DRY_TYRES[DRY_TYRES.index(row["from"]) + 1 : DRY_TYRES.index(row["to"]) + 1]
+            worth = sum(effects[f"tyre:{tyre}"] for tyre in between)
+        else:
+            levels = range(int(row["from"]) + 1, int(row["to"]) + 1)
+            worth = sum(effects[f"step:{row['area']}:{level}"] for level in levels)
+        kind = "gains, tyres" if row["area"] == "tyre_category" else "gains, areas"
+        yield kind, row["low_s"] <= lap_s * np.expm1(worth) <= row["high_s"]
+
+
+def of_causes(season: Season, found: Fit) -> Iterator[Held]:
+    """Whether each cause's interval holds what it truly was between two best laps."""
+    runs = found.runs[(found.runs["circuit"] == CIRCUIT) & (found.runs["surface"] == "dry")]
+    key = ["build", "date", "session", "run", "lap"]
+    facts = season.facts[season.facts["circuit"] == CIRCUIT].assign(index=lambda d: d.index)
+    for build, days in runs.groupby("build")["date"]:
+        if days.nunique() < 2:
+            continue
+        answer = explain(found, str(build), days.min(), days.max(), circuit=CIRCUIT)
+        ends = pd.DataFrame([answer.before, answer.after])[key].astype({"run": int, "lap": int})
+        laps = ends.merge(facts.astype({"run": int, "lap": int, "date": str}), on=key, how="left")
+        true = season.truth.parts(laps)
+        passing = season.realised.loc[laps["index"]].reset_index(drop=True)
+        true |= {name: passing[name].to_numpy() for name in ("session", "build_day", "outing")}
+        true["day"] = passing["day"].to_numpy() + passing["wet_session"].to_numpy()
+        a, b = answer.before["lap_time_s"], answer.after["lap_time_s"]
+        scale = (b - a) / np.log(b / a) if a != b else a
+        for row in answer.parts.to_dict("records"):
+            parts = GATHERS.get(row["part"], ())
+            if not parts or row["low_s"] == row["high_s"]:
+                continue
+            truth = scale * sum(float(np.diff(true[part])[0]) for part in parts if part in true)
+            kind = "causes, parts" if row["part"] in AREAS else "causes, others"
+            yield kind, row["low_s"] <= truth <= row["high_s"]
+
+
+def of_forecasts(season: Season, found: Fit, rng: np.random.Generator) -> Iterator[Held]:
+    """Whether a forecast's interval holds a clean lap drawn from the truth on a new day."""
+    noise, sds = season.truth.noise, season.truth.sds
+    for entry in season.entries(CIRCUIT).to_dict("records"):
+        if entry["driver"] not in noise.tau:
+            continue
+        answer = forecast(found, Question(entry["build"], CIRCUIT, driver=entry["driver"],
+                                          tyre=entry["tyre_category"]))  # fmt: skip
+        chance = sum(sds[name] * rng.standard_normal() for name in CHANCE)
+        lap = noise.sigma * rng.standard_normal() + rng.exponential(noise.tau[entry["driver"]])
+        lap_s = entry["adjusted_s"] * np.exp(chance + lap)
+        yield "forecasts", answer.figures["lap_low_s"] <= lap_s <= answer.figures["lap_high_s"]
+
+
+def main(seasons: int, first: int = 1) -> None:
+    """Count over seasons and print the shares so far."""
+    held: dict[str, list[bool]] = {}
+    for seed in range(first, first + seasons):
+        season = simulate(CLUB, seed)
+        found = fit(season.counted(), draws=DRAWS, seed=seed)
+        rng = np.random.default_rng(seed)
+        for kind, inside in (
+            *of_gains(season, found), *of_causes(season, found), *of_forecasts(season, found, rng)
+        ):  # fmt: skip
+            held.setdefault(kind, []).append(bool(inside))
+        shares = ", ".join(f"{k} {100 * np.mean(v):.1f} % of {len(v)}" for k, v in held.items())
+        print(f"{seed - first + 1} seasons: {shares}", flush=True)
+
+
+if __name__ == "__main__":
+    main(*map(int, sys.argv[1:]))
