@@ -222,8 +222,7 @@ class Fit:
         if meta.pop("format") != FORMAT:
             raise ValueError("this fit was kept by another version: fit again")
         tables: Any = {
-            name: pd.read_parquet(io.BytesIO(arrays.pop(name).tobytes()))
-            for name in ("runs", "laps", "circuits")
+            name: _table(arrays.pop(name).tobytes()) for name in ("runs", "laps", "circuits")
         }
         for name in ("levels", "unknown_names"):
             meta[name] = {k: [tuple(n) for n in v] for k, v in meta[name].items()}
@@ -236,3 +235,11 @@ def _table_bytes(table: pd.DataFrame) -> np.ndarray:
     out = io.BytesIO()
     table.to_parquet(out)
     return np.frombuffer(out.getvalue(), np.uint8)
+
+
+def _table(data: bytes) -> pd.DataFrame:
+    """Undo `_table_bytes`; a missing text is None again, as in a fit just made."""
+    table = pd.read_parquet(io.BytesIO(data))
+    for column in list(table.select_dtypes("string").columns):
+        table[column] = table[column].astype(object).where(table[column].notna(), None)
+    return table
