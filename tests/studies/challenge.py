@@ -29,7 +29,7 @@ do not tell to better than the chance of one event.
 
 Slow driving was not reached in these seasons; on the demo's challenge it gains, by
 `benchmark challenge whatif --kinds`, -5.1 places under class factors with the tolerance, 0 under
-specification factors, +2.0 under personal factors (floor 1 %, loosening 0.1 %) and +21.4 without
+specification factors, +2.3 under personal factors and +21.4 under these without
 ratchet, floor and tolerance.
 """
 
