@@ -240,6 +240,7 @@ def _table_bytes(table: pd.DataFrame) -> np.ndarray:
 def _table(data: bytes) -> pd.DataFrame:
     """Undo `_table_bytes`; a missing text is None again, as in a fit just made."""
     table = pd.read_parquet(io.BytesIO(data))
-    for column in list(table.select_dtypes("string").columns):
+    texts: list[str] = list(table.select_dtypes("string").columns)
+    for column in texts:
         table[column] = table[column].astype(object).where(table[column].notna(), None)
     return table

@@ -29,6 +29,8 @@ TINY = 1e-12
 # Relative ridge on ordinary coefficients, so that aliased columns share instead of failing.
 RIDGE = 1e-10
 METHODS = ("reml", "ml")
+# Where a standard deviation found at nought is tried again, over that of the noise.
+RESTARTS = (0.3, 0.1)
 
 
 @dataclass(frozen=True)
@@ -308,7 +310,20 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         noise = float(self.noise_sd or 1.0)
         if self.size_priors is not None:
             start = np.asarray(self.size_priors, dtype=float)[:, 0] / noise
-        found: Any = minimize(  # type: ignore[call-overload]  # jac may be a bool
+        found = self._minimum(value, start)
+        self.n_iter_ = int(found.nit)
+        for fraction in RESTARTS if self.size_priors is None else ():
+            # A first step may land on nought, where the gradient vanishes whatever the data say.
+            stuck = found.x <= TINY
+            if not stuck.any():
+                break
+            again = self._minimum(value, np.where(stuck, fraction, found.x))
+            self.n_iter_ += int(again.nit)
+            found = again if again.fun < found.fun else found
+        return np.asarray(self._boundary(found.x))
+
+    def _minimum(self, value: Any, start: np.ndarray) -> Any:
+        return minimize(  # type: ignore[call-overload]  # jac may be a bool
             value,
             start,
             jac=self.method == "reml",
@@ -316,8 +331,6 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
             bounds=[(0.0, None)] * len(start),
             options={"maxiter": self.max_iter, "ftol": self.tol * 1e-3, "gtol": 1e-7},
         )
-        self.n_iter_ = int(found.nit)
-        return np.asarray(self._boundary(found.x))
 
     def _boundary(self, theta: np.ndarray) -> np.ndarray:
         """Put a standard deviation on nought where that is no worse."""
