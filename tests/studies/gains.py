@@ -6,6 +6,11 @@ one fit each. Prints coverage in per cent and the number of intervals.
 Counted are: every pair of levels seen at both ends (areas and tyres), the causes of the difference
 of a build's first and last day at a circuit (those that changed), and forecasts of one clean lap
 of each entry, on a new day of its circuit, drawn with the true spreads.
+
+Measured on 2026-11-25 (2 cores, 24 GB, about a minute a season): the first 2 seasons only, gains,
+tyres 100.0 % of 20, gains, areas 91.2 % of 57, causes, parts 100.0 % of 18, causes, others 88.0 %
+of 108, forecasts 88.4 % of 43. Far too few for a verdict on 87 to 93 %; 200 seasons need some
+three hours.
 """
 
 from __future__ import annotations
