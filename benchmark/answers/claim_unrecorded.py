@@ -15,13 +15,8 @@ import pandas as pd
 from benchmark.answers.claim_case import Case
 from benchmark.model.design import REFERENCE_LAP, USUAL_TREADWEAR
 from benchmark.model.fit import Fit
-from benchmark.model.unknown import (
-    DRIVER_LEVEL_SHARES,
-    EVEN_ODDS,
-    LOG_CYCLES,
-    LOG_CYCLES_SD,
-    TREADWEAR_SD,
-)
+from benchmark.model.unknown import DRIVER_LEVEL_SHARES, EVEN_ODDS
+from benchmark.model.unknown_numbers import LOG_CYCLES, LOG_CYCLES_SD, TREADWEAR_SD
 from benchmark.model.weather import (
     AIR_ANY_C,
     AIR_IN_DAY_C,

@@ -51,7 +51,8 @@ def run_chain(task: Task, progress: Progress | None = None) -> Arrays:
         draws: dict[str, list[np.ndarray]] = {}
         total = task.warm_up + task.keep
         for sweep in range(total):
-            chain.sampler.adapting = sweep < task.warm_up
+            if sweep == task.warm_up:
+                chain.settle()
             chain.sweep()
             if sweep >= task.warm_up:
                 for name, value in snapshot(chain).items():

@@ -7,7 +7,7 @@ model, build, driver, day and so on.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -154,9 +154,14 @@ def run_features(facts: Facts) -> np.ndarray:
     out[:, COLUMN["wet"]] = wet
     for level in ("novice", "expert", "professional"):
         out[:, COLUMN[level]] = facts.driver_level == DRIVER_LEVELS.index(level)
-    weather_features(out, facts, soft)
-    tyre_state_features(out, facts, soft)
+    for columns, make in NUMBER_COLUMNS.values():
+        out[:, columns] = make(facts, soft)
     return out
+
+
+def _block(first: str, last: str) -> slice:
+    """Columns from one feature to another."""
+    return slice(COLUMN[first], COLUMN[last] + 1)
 
 
 def _step_features(out: np.ndarray, levels: np.ndarray) -> None:
@@ -168,24 +173,37 @@ def _step_features(out: np.ndarray, levels: np.ndarray) -> None:
             out[:, COLUMN[f"step:{area}:{level}"]] = levels[:, a] >= level
 
 
-def weather_features(out: np.ndarray, facts: Facts, soft: np.ndarray) -> None:
-    """Fill in the columns of air density and track temperature."""
-    out[:, COLUMN["density_natural"]] = facts.natural * facts.log_density
-    out[:, COLUMN["density_boosted"]] = (1 - facts.natural) * facts.log_density
+def density_columns(facts: Facts, _soft: np.ndarray) -> np.ndarray:
+    """Columns of air density: for natural engines, then for boosted ones."""
+    natural = facts.natural * facts.log_density
+    return np.column_stack([natural, facts.log_density - natural])
+
+
+def heat_columns(facts: Facts, soft: np.ndarray) -> np.ndarray:
+    """Columns of track temperature: slope, and with softness; curvature, and with softness."""
     # On a damp or wet track the surface temperature means something else; the surface has its own.
     hotter = np.where(facts.surface == 0, (facts.track_c - REFERENCE_TRACK_C) / 10, 0.0)
-    out[:, COLUMN["heat"]] = hotter
-    out[:, COLUMN["heat_soft"]] = soft * hotter
-    out[:, COLUMN["heat_curve"]] = hotter**2
-    out[:, COLUMN["heat_curve_soft"]] = soft * hotter**2
+    return np.column_stack([hotter, soft * hotter, hotter**2, soft * hotter**2])
 
 
-def tyre_state_features(out: np.ndarray, facts: Facts, soft: np.ndarray) -> None:
-    """Fill in the columns of heat cycles and treadwear."""
+def cycles_columns(facts: Facts, soft: np.ndarray) -> np.ndarray:
+    """Columns of heat cycles: slope, and with softness."""
     aged = (facts.cycles - REFERENCE_CYCLES) / 10
-    out[:, COLUMN["cycles"]] = aged
-    out[:, COLUMN["cycles_soft"]] = soft * aged
-    out[:, COLUMN["treadwear"]] = facts.log_treadwear
+    return np.column_stack([aged, soft * aged])
+
+
+def treadwear_columns(facts: Facts, _soft: np.ndarray) -> np.ndarray:
+    """Column of treadwear."""
+    return facts.log_treadwear[:, None]
+
+
+# The columns that each number of a run fills, and how: (facts, softness) to (n, columns).
+NUMBER_COLUMNS: Mapping[str, tuple[slice, Callable[[Facts, np.ndarray], np.ndarray]]] = {
+    "log_density": (_block("density_natural", "density_boosted"), density_columns),
+    "track_c": (_block("heat", "heat_curve_soft"), heat_columns),
+    "cycles": (_block("cycles", "cycles_soft"), cycles_columns),
+    "log_treadwear": (_block("treadwear", "treadwear"), treadwear_columns),
+}
 
 
 def lap_features(lap: np.ndarray, soft: np.ndarray) -> np.ndarray:

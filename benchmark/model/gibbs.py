@@ -36,17 +36,19 @@ from benchmark.model.noise_sampler import NoiseSampler, Others
 from benchmark.model.priors import Priors, Size
 from benchmark.model.structure import JOINT, Structure
 from benchmark.model.unknown import (
-    MakeUp,
     MissingDriverLevel,
     MissingInduction,
     MissingModification,
     Residuals,
     State,
-    missing_numbers,
 )
+from benchmark.model.unknown_numbers import MakeUp, missing_numbers
 
 SD_GROUPS = ("area", "step", *(g for g in JOINT if g != "circuit"), "build_day", "outing")
 START_SWEEPS = 30
+ROUNDS = 2  # of effects, deviations and missing facts to one of the noise, which costs most
+MADE_UP = 2  # moves of a missing fact together with the group that makes up for it
+FEW_LAPS = ("driver_circuit", "build_day")  # groups whose levels often have only a few laps
 AREA_COLUMNS = np.array([COLUMN[name] for name in AREA_SLOPES])
 STEP_COLUMNS = np.array([COLUMN[name] for name in STEPS])
 
@@ -160,22 +162,33 @@ class Gibbs:
             + effects.outing
         )
 
+    def settle(self) -> None:
+        """End the adaptation of step lengths: from here on the draws count."""
+        self.sampler.adapting = False
+        for number in self.numbers:
+            number.adapting = False
+
     def sweep(self) -> Sweep:
         """Advance the chain by one sweep and return the new state."""
         now, s = self.now, self.s
         error = s.log_time - self.fitted(now.effects)
         effects, sd = now.effects, dict(now.sd)
         noise, split = self._noise(now.noise, error, effects, sd)
+        for _ in range(ROUNDS):
+            left = self._missing(effects, sd, self._left(effects, split))
+            self._deviations(effects, sd, left)
+            effects = self._solve(split, sd, self.rng)
+        self.now = Sweep(effects, sd, noise)
+        return self.now
+
+    def _left(self, effects: Effects, split: Split) -> Residuals:
+        """What the effects and the delays leave of each run's laps."""
+        s = self.s
         weighted = split.weight * (s.log_time - self.fitted(effects) - split.delay)
-        left = Residuals(
+        return Residuals(
             np.bincount(s.run, weighted, minlength=s.n_runs),
             np.bincount(s.run, split.weight, minlength=s.n_runs),
         )
-        left = self._missing(effects, sd, left)
-        self._deviations(effects, sd, left)
-        effects = self._solve(split, sd, self.rng)
-        self.now = Sweep(effects, sd, noise)
-        return self.now
 
     def _noise(
         self, noise: Noise, error: np.ndarray, effects: Effects, sd: dict[str, float]
@@ -184,6 +197,11 @@ class Gibbs:
 
         An oracle's noise stays as it was told.
         """
+        for group in FEW_LAPS:
+            values, level = self._group(group, effects)[0], self.s.code[group]
+            change = self.sampler.redraw(noise, error, level, values, sd[group], self.rng)
+            values += change
+            error = error - change[level][self.s.run]
         slices = self.solver.slices
         driver = effects.joint[slices["driver"]]
         told = "outing" in self.known.sd
@@ -199,21 +217,33 @@ class Gibbs:
         return noise, split
 
     def _missing(self, effects: Effects, sd: dict[str, float], left: Residuals) -> Residuals:
-        """Draw the facts that nobody recorded."""
+        """Draw the facts that nobody recorded; `effects` are changed in place.
+
+        What an outing's laps know is the sum of its facts' worth and its own effect, so that
+        effect is integrated out meanwhile and drawn again afterwards.
+        """
+        mean = left.sum / left.weight + effects.outing
+        open_weight = 1 / (1 / left.weight + sd["outing"] ** 2)
+        free = Residuals(open_weight * mean, open_weight)
         for number in self.numbers:
-            left = number.update(self.state, effects.run, left, self.rng)
+            free = number.update(self.state, effects.run, free, self.rng)
             if number.makes_up is not None:
                 group = number.makes_up
                 values = self._group(group, effects)[0]
                 with_it = MakeUp(self.s.code[group], values, sd[group])
-                left = number.update(self.state, effects.run, left, self.rng, with_it)
-        left = self.induction.update(self.state, effects.run, left, self.rng)
+                for _ in range(MADE_UP):
+                    free = number.update(self.state, effects.run, free, self.rng, with_it)
+        free = self.induction.update(self.state, effects.run, free, self.rng)
         slices = self.solver.slices
         driver = effects.joint[slices["driver"]]
         self.driver_level.update(self.state, effects.run, driver, sd["driver"], self.rng)
         build, spec = effects.joint[slices["build"]], effects.joint[slices["build_spec"]]
         self.modification.update(self.state, effects.run, build, spec, sd, self.rng)
-        return left
+        mean = free.sum / open_weight
+        precision = left.weight + 1 / sd["outing"] ** 2
+        wobble = self.rng.standard_normal(len(mean)) / np.sqrt(precision)
+        effects.outing = left.weight * mean / precision + wobble
+        return Residuals(left.weight * (mean - effects.outing), left.weight)
 
     def _deviations(self, effects: Effects, sd: dict[str, float], left: Residuals) -> None:
         """Draw every standard deviation, first given the effects, then given their z-scores."""

@@ -31,6 +31,8 @@ KINDS = ORDINARY, SLOW, GROSS = 0, 1, 2
 SLOW_FROM = 0.04
 LOG_ROOT_2PI = 0.5 * np.log(2 * np.pi)
 
+NEGLIGIBLE_SD = 6.0  # a Normal is never this many standard deviations off
+
 
 def log_normal_delay(error: np.ndarray, sd: np.ndarray, tau: np.ndarray | float) -> np.ndarray:
     """Log density of a Normal(0, sd²) plus an Exponential with mean tau, at `error`."""
@@ -84,19 +86,22 @@ class LapNoise:
         trailing = (slice(None), *(None for _ in error.shape[1:]))
         sd = np.sqrt(noise.sigma**2 + self.timing_var)[trailing]
         shares = np.log(noise.shares)
-        return np.stack(
-            [
-                shares[ORDINARY] + log_normal_delay(error, sd, noise.tau[self.driver][trailing]),
-                shares[SLOW] + log_normal_delay(error - SLOW_FROM, sd, noise.slow),
-                shares[GROSS] + log_normal(error, np.hypot(sd, noise.gross)),
-            ]
-        )
+        out = np.empty((3, *error.shape))
+        out[ORDINARY] = shares[ORDINARY]
+        out[ORDINARY] += log_normal_delay(error, sd, noise.tau[self.driver][trailing])
+        # Most laps are far too quick to be slow ones; beyond this the density is below 1e-9.
+        out[SLOW] = -np.inf
+        may = error > SLOW_FROM - NEGLIGIBLE_SD * sd
+        spread = np.broadcast_to(sd, error.shape)[may]
+        slow = log_normal_delay(error[may] - SLOW_FROM, spread, noise.slow)
+        out[SLOW, may] = shares[SLOW] + slow
+        out[GROSS] = shares[GROSS] + log_normal(error, np.hypot(sd, noise.gross))
+        return out
 
     def log_likelihood(self, error: np.ndarray, noise: Noise) -> np.ndarray:
         """Log density of each lap under the mixture, shape as `error`."""
-        rows = self.log_densities(error, noise)
-        most = rows.max(axis=0)
-        return np.asarray(most + np.log(np.exp(rows - most).sum(axis=0)))
+        density = np.exp(self.log_densities(error, noise)).sum(axis=0)
+        return np.log(np.maximum(density, np.finfo(float).tiny))
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from benchmark.model.noise import (
 )
 from benchmark.model.priors import Priors, Size
 
-POINTS = 8
+POINTS = 6
 # How much of a change of a driver's mean delay is made up for by the opposite change of pace:
 # what the laps know best is the mean of both.
 MAKE_UP = 0.8
@@ -89,7 +89,6 @@ class NoiseSampler:
             outing_sd, points, around, fits = self._outing_sd(
                 outing_sd, noise, points, around, fits, rng
             )
-            noise, fits = self._sigma(noise, around, fits, rng)
         noise, around, fits, driver_shift = self._drivers(noise, around, fits, others, rng)
         noise, around, fits, shift = self._together(noise, around, fits, rng)
         error, outing = self._choose(points, around, fits, rng)
@@ -98,6 +97,27 @@ class NoiseSampler:
         split, kind = draw_split(self.laps, error, noise, rng, rows)
         noise = self._rare(noise, error, kind, rng)
         return noise, split, Moved(outing, outing_sd, driver_shift, shift)
+
+    def redraw(
+        self,
+        noise: Noise,
+        error: np.ndarray,
+        level: np.ndarray,
+        values: np.ndarray,
+        sd: float,
+        rng: np.random.Generator,
+    ) -> np.ndarray:
+        """Draw a group's effects anew with the laps' delays integrated out; return the changes.
+
+        `level` is the level of each run. Where a level has few laps, whether they were slow or
+        the level is, is a question with two answers that a draw given the delays cannot leave.
+        """
+        change = lattice(values, sd) - values[:, None]
+        fits = self._by_run(error[:, None] - change[level][self.run], noise)
+        by_level = np.zeros(change.shape)
+        np.add.at(by_level, level, fits)
+        chosen = np.argmax(by_level + rng.gumbel(size=change.shape), axis=1)
+        return np.asarray(change[np.arange(len(change)), chosen])
 
     def split_only(
         self, noise: Noise, error: np.ndarray, others: Others, rng: np.random.Generator

@@ -24,8 +24,8 @@ MODES = ("auto", "full", "fast")
 CHAINS = 2
 # Sweeps to settle and draws to keep. Effective draws of an adjusted time are about a third of
 # the draws kept, so that the ends of a 90 % interval are off by some 5 % of its width.
-WARM_UP, KEEP = 300, 1500
-LARGE_WARM_UP, LARGE_KEEP, LARGE_LAPS = 300, 1200, 4_000
+WARM_UP, KEEP = 200, 1000
+LARGE_WARM_UP, LARGE_KEEP, LARGE_LAPS = 200, 900, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
 FAST_DRAWS = 1000
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000

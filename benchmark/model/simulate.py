@@ -211,6 +211,14 @@ def _ordinary_and_slow(
     return heavy + _clumps(laps, rng), rng.uniform(*SLOW_DELAY, n)
 
 
+def clean_laps(truth: Truth, drivers: list[str], laps: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw what the clean laps of one more outing each add to the centre, (drivers, laps)."""
+    number = np.tile(np.arange(2, laps + 2), len(drivers))
+    rows = pd.DataFrame({"driver": np.repeat(drivers, laps), "lap": number})
+    delay, _ = _ordinary_and_slow(rows, truth, rng)
+    return (_normal_part(len(rows), truth, rng) + delay).reshape(len(drivers), laps)
+
+
 def _clumps(laps: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
     """Draw traffic that holds a car up for some laps on end (a two-state Markov chain)."""
     draw = rng.random(len(laps))
