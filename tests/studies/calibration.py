@@ -8,7 +8,11 @@ deviation and the noise: what he misses, no method could find in these laps, so 
 is the price of not knowing. (In the world "other" the simulated noise is of another family, so
 that the oracle is told its nearest member only.) The interval score is that of Gneiting and
 Raftery, Journal of the American Statistical Association 102 (2007) 359, equation 43: width plus
-2/alpha times what a truth lies outside.
+2/alpha times what a truth lies outside. Each fit also forecasts the best of `BEST_OF` laps of every
+entry on a new day, judged by the continuous ranked probability score (the same article, equation
+21) against outcomes drawn from the truth, and tells what each step of each area is worth.
+
+The oracle's chains are given fewer draws (`ORACLE_DRAWS`): its few unknowns mix at once.
 
 Seasons share no draw; `±` is the standard error over seasons.
 """
@@ -19,22 +23,28 @@ import argparse
 import time
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from benchmark.model.fit import Fit
-from benchmark.model.frame import model_frame
+from benchmark.model.frame import MODS, model_frame
 from benchmark.model.gibbs import Known
 from benchmark.model.noise import Noise
 from benchmark.model.pace import fit
 from benchmark.model.plan import PLANS
 from benchmark.model.posterior import interval, p_fastest, rank_sets
-from benchmark.model.simulate import WORLDS, Season, simulate
+from benchmark.model.predict import level_worths
+from benchmark.model.simulate import WORLDS, Season, clean_laps, simulate
 from benchmark.model.structure import structure
+from benchmark.trade.classes import AREAS
 
 LEVEL = 0.9
+CHANCE = ("day", "session", "build_day", "outing")
+BEST_OF, OUTCOMES = 4, 20  # laps of the forecast outing, and outings drawn for each entry
+ORACLE_DRAWS = 400
 CHANCES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0)
 
 
@@ -59,11 +69,49 @@ def score(season: Season, found: Fit) -> pd.DataFrame:
     """Hold a fit against the truth: one row an entry at each layout with a dry lap.
 
     Columns: circuit, layout, build, true_log, mean_log, low_log, high_log (log seconds), held,
-    interval_score (log), rank_held, rank_width, p_fastest, is_fastest, rank_error.
+    interval_score (log), rank_held, rank_width, p_fastest, is_fastest, crps (log) and gain_square:
+    the mean squared error of a step's worth (log), the same on all rows.
     """
     dry = found.runs[found.runs["surface"] == "dry"]
     places = sorted(set(zip(dry["circuit"], dry["layout"], strict=True)))
-    return pd.concat([_score_at(season, found, *place) for place in places], ignore_index=True)
+    table = pd.concat([_score_at(season, found, *place) for place in places], ignore_index=True)
+    return table.assign(gain_square=_gain_square(season, found))
+
+
+def _gain_square(season: Season, found: Fit) -> float:
+    """Mean squared error of the worth of the steps that some builds have and others have not."""
+    squares = []
+    for a, area in enumerate(AREAS):
+        worth = level_worths(found.posterior.run_effects, a).mean(axis=0)
+        levels = found.runs[MODS[a]].dropna()
+        for level in range(1, len(worth)):
+            if (levels >= level).any() and (levels < level).any():
+                true = season.truth.effects[f"step:{area}:{level}"]
+                squares.append((worth[level] - worth[level - 1] - true) ** 2)
+    return float(np.mean(squares)) if squares else float("nan")
+
+
+def _crps(season: Season, found: Fit, rows: pd.DataFrame, true_log: np.ndarray) -> np.ndarray:
+    """Score the forecast of each entry's best lap of a new outing, in log time."""
+    rng = np.random.default_rng(season.laps.shape[0])
+    drivers = [str(d) for d in rows["driver"]]
+    said = found.log_time(rows, chance=CHANCE)
+    said = said + found.lap_noise(drivers, rng, BEST_OF).min(axis=2)
+    scores = []
+    for _ in range(OUTCOMES):
+        passing = sum(season.truth.sds[g] * rng.standard_normal(len(rows)) for g in CHANCE)
+        came = true_log + passing + clean_laps(season.truth, drivers, BEST_OF, rng).min(axis=1)
+        scores.append(crps(said, came))
+    return np.asarray(np.mean(scores, axis=0))
+
+
+def crps(said: np.ndarray, came: np.ndarray) -> np.ndarray:
+    """Continuous ranked probability score of draws (draws, n) against outcomes (n,)."""
+    ordered = np.sort(said, axis=0)
+    n = len(ordered)
+    weight = 2 * np.arange(1, n + 1) - n - 1
+    spread = (weight[:, None] * ordered).sum(axis=0) / n**2
+    return np.asarray(np.abs(said - came).mean(axis=0) - spread)
 
 
 def _score_at(season: Season, found: Fit, circuit: str, layout: str) -> pd.DataFrame:
@@ -93,6 +141,7 @@ def _score_at(season: Season, found: Fit, circuit: str, layout: str) -> pd.DataF
             "rank_width": last - first + 1,
             "p_fastest": p_fastest(draws),
             "is_fastest": rank == 1,
+            "crps": _crps(season, found, rows, true_log),
         }
     )
 
@@ -109,7 +158,7 @@ def study(plan: str, world: str, seeds: Sequence[int], **options: Any) -> Iterat
         known = {"full": None} | ({"oracle": known_of(season)} if oracle else {})
         for kind, told in known.items():
             start = time.perf_counter()
-            found = fit(laps, draws=draws, known=told)
+            found = fit(laps, draws=ORACLE_DRAWS if told else draws, known=told)
             took = time.perf_counter() - start
             yield score(season, found).assign(
                 season=seed,
@@ -127,12 +176,14 @@ def summary(scored: pd.DataFrame) -> pd.DataFrame:
     between = error - error.groupby(place).transform("mean")
     table = scored.assign(square=error**2, between=between**2)
     by_season = table.groupby(["kind", "season"])[
-        ["square", "between", "held", "rank_held", "rank_width", "interval_score", "fit_s", "r_hat"]
-    ].mean()
+        ["square", "between", "held", "rank_held", "rank_width", "interval_score", "crps",
+         "gain_square", "fit_s", "r_hat"]
+    ].mean()  # fmt: skip
     kinds = by_season.groupby("kind")
     out = kinds.mean()
-    out[["square", "between"]] = 100 * np.sqrt(out[["square", "between"]])
-    out["interval_score"] *= 100
+    roots = ["square", "between", "gain_square"]
+    out[roots] = 100 * np.sqrt(out[roots])
+    out[["interval_score", "crps"]] *= 100
     for share in ("held", "rank_held"):
         out[f"{share} ±"] = kinds[share].std() / np.sqrt(kinds.size())
     return out.rename(
@@ -143,6 +194,8 @@ def summary(scored: pd.DataFrame) -> pd.DataFrame:
             "rank_held": "rank set holds",
             "rank_width": "ranks in set",
             "interval_score": "interval score %",
+            "crps": "CRPS of a best lap %",
+            "gain_square": "error of a step %",
             "fit_s": "fit s",
             "r_hat": "R-hat",
             "held ±": "interval holds ±",
@@ -169,7 +222,7 @@ def report(scored: pd.DataFrame) -> str:
     lines = [table.T.round(3).to_string(), ""]
     if "oracle" in table.index:
         ratio = table.loc["full"] / table.loc["oracle"]
-        names = ["error %", "error between entries %", "interval score %"]
+        names = [name for name in table.columns if name.endswith("%")]
         lines += [f"full / oracle: {name.removesuffix(' %')} {ratio[name]:.3f}" for name in names]
         lines.append("")
     full = scored[scored["kind"] == "full"]
@@ -191,11 +244,18 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="seed of the first (default 0)")
     parser.add_argument("--draws", type=int, help="posterior draws (default: as the model's own)")
     parser.add_argument("--oracle", action="store_true", help="fit each once more, told the noise")
+    parser.add_argument("--out", type=Path, help="keep every score in this CSV file as well")
+    parser.add_argument("--read", type=Path, nargs="+", help="only report kept scores")
     asked = parser.parse_args()
+    if asked.read:
+        print(report(pd.concat([pd.read_csv(path) for path in asked.read], ignore_index=True)))
+        return
     seeds = range(asked.first, asked.first + asked.seasons)
     found = []
     for part in study(asked.plan, asked.world, seeds, oracle=asked.oracle, draws=asked.draws):
         found.append(part)
+        if asked.out:
+            part.to_csv(asked.out, mode="a", header=not asked.out.exists(), index=False)
         first = part.iloc[0]
         print(f"season {first['season']} {first['kind']}: {first['fit_s']:.0f} s", flush=True)
     print(report(pd.concat(found, ignore_index=True)))
