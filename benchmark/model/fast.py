@@ -22,10 +22,11 @@ from benchmark.model.chain import NOISE, Arrays
 from benchmark.model.design import AREA_SLOPES, COLUMN, STEPS, effect_priors
 from benchmark.model.effects import N_LAP, N_RUN
 from benchmark.model.gibbs import Gibbs, Known
+from benchmark.model.mixed_equations import FIXED
 from benchmark.model.noise import Noise, log_size
 from benchmark.model.priors import Priors, Size
 from benchmark.model.structure import JOINT, Structure
-from benchmark.model.variance import FIXED, VarianceComponentRegression
+from benchmark.model.variance import VarianceComponentRegression
 
 SAMPLE_LAPS = 2500
 ROUNDS = 6

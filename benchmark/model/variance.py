@@ -4,107 +4,29 @@ y = X b + e with e ~ Normal(0, sigma²); a row of weight w counts as w rows. Col
 blocks; the coefficients of one block share a standard deviation that is estimated by restricted
 maximum likelihood (REML), the others are ordinary regression coefficients.
 
-The mixed-model equations are solved for spherical effects, b = theta u with u ~ Normal(0,
-sigma²), so that a standard deviation of nought is an ordinary point and not a singular one
-(Bates, Mächler, Bolker and Walker, Journal of Statistical Software 67(1), 2015, sections 3.4 to
-3.6). A block whose columns never meet in one row, such as the indicator columns of a factor, is
-eliminated first; the rest is solved densely.
+The equations themselves stand in `model.mixed_equations`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
-from scipy.linalg import cho_solve, solve_triangular
-from scipy.linalg.lapack import dpotrf, dpotri
+from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 from scipy.sparse import csc_array, csr_array, diags_array
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
 
-FIXED = -1
-TINY = 1e-12
-# Relative ridge on ordinary coefficients, so that aliased columns share instead of failing.
-RIDGE = 1e-10
+from benchmark.model.mixed_equations import FIXED, TINY, Normal, Solution, inverse_diagonal, solve
+
 METHODS = ("reml", "ml")
 # Where a standard deviation found at nought is tried again, over that of the noise.
 RESTARTS = (0.3, 0.1)
-
-
-@dataclass(frozen=True)
-class Normal:
-    """Cross products of one problem: what the criterion needs of the data."""
-
-    gram: csc_array  # X'WX, columns in the order eliminated, random, fixed
-    right: np.ndarray  # X'Wy
-    total: float  # y'Wy
-    n_rows: float  # a row counts as often as its weight says
-    block: np.ndarray  # block of each column, FIXED for ordinary ones
-    n_eliminated: int
-    n_fixed: int
-
-
-@dataclass(frozen=True)
-class Solution:
-    """The equations solved at one set of relative standard deviations."""
-
-    effects: np.ndarray  # spherical effects, then ordinary coefficients
-    residual: float  # penalised residual sum of squares
-    log_det: float  # of all equations
-    log_det_random: float  # of the equations of the random effects alone
-    factor: np.ndarray  # lower Cholesky factor of the dense part
-    diagonal: np.ndarray  # of the eliminated part
-    coupling: csc_array  # dense part by eliminated part
-
-
-def solve(normal: Normal, theta: np.ndarray) -> Solution:
-    """Solve the mixed-model equations at relative standard deviations `theta`, one a block."""
-    scale = np.where(normal.block == FIXED, 1.0, np.append(theta, 1.0)[normal.block])
-    scaling = diags_array(scale)
-    scaled: Any = csc_array(scaling @ normal.gram @ scaling)
-    right = scale * normal.right
-    k = normal.n_eliminated
-    diagonal = scaled.diagonal()[:k] + 1.0
-    coupling = csc_array(scaled[k:, :k])
-    dense = scaled[k:, k:].toarray(order="F")
-    if k:
-        dense -= (coupling @ (coupling / diagonal).T).toarray()
-    random = normal.block[k:] != FIXED
-    n = len(random)
-    ridge = RIDGE * np.maximum(dense.diagonal(), TINY)
-    dense[np.diag_indices(n)] += np.where(random, 1.0, ridge)
-    factor, failed = dpotrf(dense, lower=1, clean=1)
-    if failed:
-        raise np.linalg.LinAlgError("the mixed-model equations are not positive definite")
-    lower = right[k:] - coupling @ (right[:k] / diagonal)
-    rest = cho_solve((factor, True), lower)
-    first = (right[:k] - coupling.T @ rest) / diagonal
-    effects = np.concatenate([first, rest])
-    logs = 2 * np.log(np.diag(factor))
-    eliminated = float(np.log(diagonal).sum())
-    return Solution(
-        effects,
-        max(normal.total - float(right @ effects), TINY),
-        eliminated + float(logs.sum()),
-        eliminated + float(logs[random].sum()),
-        factor,
-        diagonal,
-        coupling,
-    )
-
-
-def inverse_diagonal(solution: Solution) -> np.ndarray:
-    """Return the diagonal of the inverse of the mixed-model equations."""
-    inverse, _ = dpotri(solution.factor, lower=1)
-    inverse = np.tril(inverse) + np.tril(inverse, -1).T
-    coupling = solution.coupling.tocoo()
-    through = np.asarray(solution.coupling.T @ inverse)  # eliminated by dense part
-    products = coupling.data * through[coupling.coords[1], coupling.coords[0]]
-    sums = np.bincount(coupling.coords[1], products, minlength=len(solution.diagonal))
-    first = 1 / solution.diagonal + sums / solution.diagonal**2
-    return np.concatenate([first, np.diag(inverse)])
+# The most that a block may add to the typical row, as a standard deviation over that of the noise.
+# Where the effects can follow every distinct row and rows repeat, the likelihood grows without end
+# as the noise goes to nought, and where a search stops would be a matter of rounding.
+MOST = 1e3
 
 
 class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
@@ -128,7 +50,8 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
     coef_ : shape (features,), best linear unbiased predictions of pooled coefficients.
     intercept_ : the ordinary constant, 0.0 without it.
     sds_ : standard deviation of each block.
-    noise_sd_ : residual standard deviation.
+    noise_sd_ : residual standard deviation. Where it is estimated, no block adds more than a
+        thousand times as much to a typical row: a fit without residuals ends there.
     criterion_ : -2 times the (restricted) log likelihood at the optimum, with all constants.
     n_iter_ : iterations of the optimiser.
 
@@ -296,20 +219,24 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         )
 
     def _optimise(self, start: np.ndarray) -> np.ndarray:
-        """Minimise the criterion over relative standard deviations, nought included."""
+        """Minimise the criterion over relative standard deviations, nought included.
+
+        The search is over what each block adds to the typical row, so that the units of the
+        columns change nothing.
+        """
         if not len(start):
             self.n_iter_ = 0
             return start
+        unit = self._unit()
 
-        def value(theta: np.ndarray) -> Any:
-            criterion, solution = self._value(theta)
+        def value(size: np.ndarray) -> Any:
+            criterion, solution = self._value(size * unit)
             if self.method == "ml":
                 return criterion
-            return criterion, self._gradient(theta, solution)
+            return criterion, unit * self._gradient(size * unit, solution)
 
-        noise = float(self.noise_sd or 1.0)
         if self.size_priors is not None:
-            start = np.asarray(self.size_priors, dtype=float)[:, 0] / noise
+            start = np.asarray(self.size_priors, dtype=float)[:, 0] / float(self.noise_sd or 1.0)
         found = self._minimum(value, start)
         self.n_iter_ = int(found.nit)
         for fraction in RESTARTS if self.size_priors is None else ():
@@ -320,17 +247,31 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
             again = self._minimum(value, np.where(stuck, fraction, found.x))
             self.n_iter_ += int(again.nit)
             found = again if again.fun < found.fun else found
-        return np.asarray(self._boundary(found.x))
+        return np.asarray(self._boundary(found.x * unit))
 
     def _minimum(self, value: Any, start: np.ndarray) -> Any:
+        # Where the noise is known its size keeps the search from running away.
+        most = None if self.noise_sd is not None else MOST
         return minimize(  # type: ignore[call-overload]  # jac may be a bool
             value,
             start,
             jac=self.method == "reml",
             method="L-BFGS-B",
-            bounds=[(0.0, None)] * len(start),
+            bounds=[(0.0, most)] * len(start),
             options={"maxiter": self.max_iter, "ftol": self.tol * 1e-3, "gtol": 1e-7},
         )
+
+    def _unit(self) -> np.ndarray:
+        """Relative standard deviations at which each block adds to a row what the noise adds."""
+        if self.noise_sd is not None:
+            return np.ones(self._n_blocks)
+        normal = self._normal
+        random = normal.block != FIXED
+        squares = np.bincount(
+            normal.block[random], normal.gram.diagonal()[random], minlength=self._n_blocks
+        )
+        typical = np.sqrt(squares / normal.n_rows)
+        return np.asarray(1 / np.where(typical > 0, typical, 1.0))
 
     def _boundary(self, theta: np.ndarray) -> np.ndarray:
         """Put a standard deviation on nought where that is no worse."""
