@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from benchmark.intake.laptable import read_lap_table
+from benchmark.model import pace
 from benchmark.model.fit import Fit
 from benchmark.model.pace import fit
 from benchmark.model.plan import NORTH, SeasonPlan
@@ -17,8 +18,8 @@ from tests.studies.calibration import known_of
 
 SMALL = SeasonPlan(2, 6, 5, (NORTH,), 3, 2, 0.7)
 # An interval of the first season is some 1.8 % wide, a standard deviation of 0.55 %; with about 200
-# effective draws of 1000 its centre is then known to 0.04 %, and a difference of two to 0.055 %.
-MANY_DRAWS, FEW_DRAWS = 1000, 200
+# effective draws of 800 its centre is then known to 0.04 %, and a difference of two to 0.055 %.
+MANY_DRAWS, FEW_DRAWS = 800, 200
 
 
 @pytest.fixture(scope="session")
@@ -40,9 +41,11 @@ def fitted_db(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def small_seasons() -> list[tuple[Season, dict[str, Fit]]]:
     """Three seasons with known truth, each with its fit and that of an oracle."""
     found = []
-    for seed, draws in ((1, MANY_DRAWS), (2, FEW_DRAWS), (3, FEW_DRAWS)):
-        season = simulate(SMALL, seed)
-        full = fit(season.counted(), draws=draws)
-        oracle = fit(season.counted(), draws=FEW_DRAWS, known=known_of(season))
-        found.append((season, {"full": full, "oracle": oracle}))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pace, "WARM_UP", 100)
+        for seed, draws in ((1, MANY_DRAWS), (2, FEW_DRAWS), (3, FEW_DRAWS)):
+            season = simulate(SMALL, seed)
+            full = fit(season.counted(), draws=draws)
+            oracle = fit(season.counted(), draws=FEW_DRAWS, known=known_of(season))
+            found.append((season, {"full": full, "oracle": oracle}))
     return found

@@ -189,7 +189,7 @@ def tables(draw: st.DrawFn) -> list[dict[str, str]]:
 
 
 @given(rows=tables(), columns=st.permutations(NAMES), delimiter=st.sampled_from(",;\t"))
-@settings(max_examples=8, deadline=None, phases=[Phase.reuse, Phase.generate])
+@settings(max_examples=5, deadline=None, phases=[Phase.reuse, Phase.generate])
 def test_a_table_goes_in_and_out_whole(
     rows: list[dict[str, str]], columns: list[str], delimiter: str
 ) -> None:

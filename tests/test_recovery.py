@@ -18,6 +18,9 @@ from benchmark.model.pace import fit
 from benchmark.model.posterior import interval
 from tests.studies.calibration import score
 
+# One process fits the small seasons for both files that ask for them.
+pytestmark = pytest.mark.xdist_group("small seasons")
+
 FOLDER = Path(__file__).parents[1] / "datasets"
 
 

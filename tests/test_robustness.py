@@ -15,6 +15,9 @@ from benchmark.model.simulate import simulate
 from benchmark.model.truth import Track
 from tests.conftest import FEW_DRAWS, MANY_DRAWS
 
+# One process fits the small seasons for both files that ask for them.
+pytestmark = pytest.mark.xdist_group("small seasons")
+
 SHORT = Track("Invented Short", "sprint", 21.0, 15.0)
 
 
