@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import os
 from pathlib import Path
 
 import duckdb
@@ -91,6 +92,37 @@ def test_a_reader_brings_an_older_store_up_to_date(
     with Store.open(db) as store:
         assert len(store.counted_laps()) == 1
     assert clubs(db) == [("Moor Club",)]
+
+
+def test_bringing_a_store_up_to_date_is_told_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    db = unpacked(RELEASED[0], tmp_path)
+    for _ in range(2):
+        Store.open(db).close()
+    assert caplog.messages == [f"{db} was brought from schema 1 to {migrate.VERSION}"]
+
+
+def test_reading_a_store_of_this_version_changes_no_byte(db: Path) -> None:
+    before = db.read_bytes()
+    with Store.open(db) as store:
+        assert len(store.counted_laps()) == 1
+    assert db.read_bytes() == before
+
+
+def test_an_older_store_that_may_not_be_written_to_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    db = unpacked(RELEASED[0], tmp_path)
+    before = db.read_bytes()
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(BenchmarkError) as older:
+        Store.open(db)
+    assert str(older.value) == (
+        f"{db} was made by an older program (schema 1, this one needs {migrate.VERSION}) and may "
+        "not be written to: copy it to a folder of yours"
+    )
+    assert db.read_bytes() == before
 
 
 def test_a_step_is_taken_once(db: Path, request: pytest.FixtureRequest) -> None:

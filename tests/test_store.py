@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import random
 from pathlib import Path
 
 import duckdb
@@ -12,7 +13,8 @@ import pytest
 from benchmark.errors import BenchmarkError, FaultyFile, NoFit
 from benchmark.intake.columns import NAMES
 from benchmark.intake.laptable import read_lap_table
-from benchmark.store.store import Added, Store
+from benchmark.store.claims import Check, keep_claim
+from benchmark.store.store import FITS_KEPT, Added, Store
 from tests.lap_files import lap, write
 
 
@@ -44,6 +46,7 @@ def test_a_file_is_added_and_found_again(db: Path) -> None:
     assert counts(add(db, SPRING)) == (3, 0, 0)
     with Store.open(db) as store:
         laps = store.counted_laps()
+        assert store.counted() == len(laps)
     assert list(laps.columns) == ["lap_time_s" if n == "lap_time" else n for n in NAMES]
     assert laps["lap"].tolist() == [2, 3]
     assert laps["lap_time_s"].tolist() == [62.345, 61.9]
@@ -283,6 +286,41 @@ def test_the_latest_fit_is_given_back_bit_by_bit(db: Path) -> None:
         assert store.latest_fit_bytes() == Kept().body
         assert store.fits()["fit_no"].tolist() == [2, 1]
         assert store.fits()["laps_used"].tolist() == [2, 2]
+
+
+def fits_of(db: Path) -> list[str]:
+    with Store.open(db) as store:
+        return store.fits()["fit_id"].tolist()
+
+
+def keep_fits(db: Path, numbers: range) -> None:
+    for number in numbers:
+        with Store.open(db, create=True) as store:
+            fit = Kept(f"f{number}", body=random.Random(number).randbytes(1_000_000))
+            store.keep_fit(fit)  # type: ignore[arg-type]
+
+
+def test_only_the_latest_fits_stay(db: Path) -> None:
+    keep_fits(db, range(FITS_KEPT + 2))
+    assert fits_of(db) == [f"f{number}" for number in range(FITS_KEPT + 1, 1, -1)]
+    with Store.open(db) as store:
+        assert store.fits()["fit_no"].tolist()[0] == FITS_KEPT + 2
+
+
+def test_a_fit_that_a_kept_claim_names_stays(db: Path) -> None:
+    keep_fits(db, range(1))
+    with Store.open(db, write=True) as store:
+        keep_claim(store, "{}", Check("stands", "f0", 1, "{}"))
+    keep_fits(db, range(1, FITS_KEPT + 3))
+    assert fits_of(db)[-2:] == ["f3", "f0"]
+    assert len(fits_of(db)) == FITS_KEPT + 1
+
+
+def test_a_store_stops_growing_with_fits(db: Path) -> None:
+    keep_fits(db, range(2 * FITS_KEPT))
+    before = db.stat().st_size
+    keep_fits(db, range(2 * FITS_KEPT, 4 * FITS_KEPT))
+    assert db.stat().st_size < 1.3 * before
 
 
 def test_keeping_a_fit_changes_no_lap(db: Path) -> None:

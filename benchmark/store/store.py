@@ -7,6 +7,8 @@ to several readers. Values go into SQL as parameters; names of columns come from
 from __future__ import annotations
 
 import hashlib
+import logging
+import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import partial
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 __all__ = ["Added", "Ruling", "Store"]
 
 T = TypeVar("T")
+LOG = logging.getLogger(__name__)
+FITS_KEPT = 5  # the latest ones; a fit of a season is some megabytes
 
 
 def _in_frame(column: Column) -> str:
@@ -67,6 +71,10 @@ class Store:
     ) -> Self:
         """Open the store, waiting `patience_s` for a turn; `create` makes one, to be written.
 
+        A store of an older program is brought to this one's schema first, also to be read: all of
+        it or nothing, its laps untouched, and told as a warning of the log (on standard error).
+        An older program refuses it from then on.
+
         Raises
         ------
         NoStore
@@ -74,7 +82,8 @@ class Store:
         StoreBusy
             Another process holds it; the message names the process.
         BenchmarkError
-            The file is no store of laps, or one of a newer program.
+            The file is no store of laps, one of a newer program, or one of an older program where
+            this one may not write.
         """
         path = Path(path)
         if write or create:
@@ -135,6 +144,10 @@ class Store:
             8601 text; what is not recorded is missing (NaN).
         """
         return self._frame(f"select {FRAME} from counted_lap order by {ORDER}")
+
+    def counted(self) -> int:
+        """Give the number of laps that count, without reading them."""
+        return int(self._rows("select count(*) from counted_lap")[0][0])
 
     def accepted_laps(self) -> pd.DataFrame:
         """Give every lap of whatever kind, as `counted_laps`, with `lap_id` and `struck`."""
@@ -229,7 +242,11 @@ class Store:
     # Fits
 
     def keep_fit(self, fit: Fit) -> None:
-        """Keep a fit; keeping the same one again changes nothing."""
+        """Keep a fit; keeping the same one again changes nothing.
+
+        Beside it stay the latest `FITS_KEPT` and those that a check of a kept claim names; the
+        others make room, so that a store does not grow with every fit.
+        """
         body = fit.to_bytes()
         meta = [fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used]
         self._write(lambda: self._keep(meta, body))
@@ -303,6 +320,14 @@ class Store:
             """,
             [*meta, digest, body, digest],
         )
+        self._connection.execute(
+            """
+            delete from fit
+            where fit_id not in (select fit_id from claim_check)
+                and fit_no <= (select max(fit_no) from fit) - ?
+            """,
+            [FITS_KEPT],
+        )
 
     def _ask(self, work: Callable[[], T]) -> T:
         return interruptible(self._connection, work)
@@ -338,6 +363,7 @@ def _open_writer(path: Path, patience_s: float, *, create: bool) -> opening.Open
         version = migrate.version_of(opened.connection, path)
         if version < migrate.VERSION:
             migrate.migrate(opened.connection, version)
+            LOG.warning("%s was brought from schema %d to %d", path, version, migrate.VERSION)
     except BaseException:
         opened.close()
         raise
@@ -354,5 +380,10 @@ def _open_reader(path: Path, patience_s: float) -> opening.Opened:
     if version == migrate.VERSION:
         return opened
     opened.close()
+    if not all(os.access(needed, os.W_OK) for needed in (path, path.parent)):
+        raise BenchmarkError(
+            f"{path} was made by an older program (schema {version}, this one needs "
+            f"{migrate.VERSION}) and may not be written to: copy it to a folder of yours"
+        )
     _open_writer(path, patience_s, create=False).close()
     return opening.open_reader(path, patience_s)

@@ -117,7 +117,7 @@ def store_status(path: Path) -> tuple[int, bool]:
         with Store.open(path) as store:
             fits = store.fits()
             fitted = not fits.empty and int(fits["data_version"].iloc[0]) == store.data_version()
-            return len(store.counted_laps()), fitted
+            return store.counted(), fitted
     except NoStore:
         return 0, False
 
