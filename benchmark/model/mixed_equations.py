@@ -9,7 +9,7 @@ densely.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -83,6 +83,12 @@ def solve(normal: Normal, theta: np.ndarray) -> Solution:
         diagonal,
         coupling,
     )
+
+
+def without_fixed(solution: Solution, n_fixed: int) -> Solution:
+    """Return the equations of the random effects alone; ordinary columns stand last in them."""
+    n = len(solution.factor) - n_fixed
+    return replace(solution, factor=solution.factor[:n, :n], coupling=solution.coupling[:n])
 
 
 def inverse_diagonal(solution: Solution) -> np.ndarray:

@@ -18,7 +18,15 @@ from scipy.sparse import csc_array, csr_array, diags_array
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import _check_sample_weight, check_is_fitted, validate_data
 
-from benchmark.model.mixed_equations import FIXED, TINY, Normal, Solution, inverse_diagonal, solve
+from benchmark.model.mixed_equations import (
+    FIXED,
+    TINY,
+    Normal,
+    Solution,
+    inverse_diagonal,
+    solve,
+    without_fixed,
+)
 
 METHODS = ("reml", "ml")
 # Where a standard deviation found at nought is tried again, over that of the noise.
@@ -185,14 +193,18 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         """Criterion and solution at relative standard deviations."""
         normal = self._normal
         solution = solve(normal, theta)
-        reml = self.method == "reml"
-        df = max(normal.n_rows - (normal.n_fixed if reml else 0), 1)
-        log_det = solution.log_det if reml else solution.log_det_random
+        df = self._df()
+        log_det = solution.log_det if self.method == "reml" else solution.log_det_random
         if self.noise_sd is None:
             fit = df * (1 + np.log(2 * np.pi * solution.residual / df))
         else:
             fit = df * np.log(2 * np.pi * self.noise_sd**2) + solution.residual / self.noise_sd**2
         return float(log_det + fit + self._penalty(theta)[0]), solution
+
+    def _df(self) -> float:
+        """Rows that the residual variance is reckoned over."""
+        normal = self._normal
+        return max(normal.n_rows - (normal.n_fixed if self.method == "reml" else 0), 1.0)
 
     def _penalty(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
         """-2 log prior of the standard deviations, and its gradient with respect to theta."""
@@ -204,14 +216,17 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         return float(off @ off), 2 * off / (log_sd * theta)
 
     def _gradient(self, theta: np.ndarray, solution: Solution) -> np.ndarray:
-        """Gradient of the REML criterion (Bates and DebRoy, J. Multivariate Analysis 91, 2004)."""
+        """Gradient of the criterion (Bates and DebRoy, J. Multivariate Analysis 91, 2004)."""
         normal = self._normal
         random = normal.block != FIXED
-        held = 1 - inverse_diagonal(solution)[random]
+        if self.method == "ml":
+            held = 1 - inverse_diagonal(without_fixed(solution, normal.n_fixed))
+        else:
+            held = 1 - inverse_diagonal(solution)[random]
         squares = solution.effects[random] ** 2
         block = normal.block[random]
         n = self._n_blocks
-        df = max(normal.n_rows - normal.n_fixed, 1)
+        df = self._df()
         noise = solution.residual / df if self.noise_sd is None else self.noise_sd**2
         total = np.bincount(block, 2 * held - 2 * squares / noise, minlength=n)
         return np.asarray(
@@ -231,8 +246,6 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
 
         def value(size: np.ndarray) -> Any:
             criterion, solution = self._value(size * unit)
-            if self.method == "ml":
-                return criterion
             return criterion, unit * self._gradient(size * unit, solution)
 
         if self.size_priors is not None:
@@ -252,10 +265,10 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
     def _minimum(self, value: Any, start: np.ndarray) -> Any:
         # Where the noise is known its size keeps the search from running away.
         most = None if self.noise_sd is not None else MOST
-        return minimize(  # type: ignore[call-overload]  # jac may be a bool
+        return minimize(
             value,
             start,
-            jac=self.method == "reml",
+            jac=True,
             method="L-BFGS-B",
             bounds=[(0.0, most)] * len(start),
             options={"maxiter": self.max_iter, "ftol": self.tol * 1e-3, "gtol": 1e-7},
@@ -288,8 +301,7 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
         """Set the fitted attributes."""
         normal = self._normal
         self.criterion_, solution = self._value(theta)
-        df = max(normal.n_rows - (normal.n_fixed if self.method == "reml" else 0), 1)
-        noise = np.sqrt(solution.residual / df) if self.noise_sd is None else self.noise_sd
+        noise = np.sqrt(solution.residual / self._df()) if self.noise_sd is None else self.noise_sd
         self.noise_sd_ = float(noise)
         self.sds_ = theta * self.noise_sd_
         scaled = solution.effects * self._scale(theta)

@@ -5,13 +5,14 @@ lme4 book draft, 2010, chapters 1 and 2 (Dyestuff, Dyestuff2, Penicillin, Pastes
 the values round to the printed ones); Bates, Mächler, Bolker and Walker, J. Stat. Softw. 67(1),
 2015 (sleepstudy); Pinheiro and Bates, Mixed-Effects Models in S and S-PLUS, 2000 (Machines, Rail,
 ergoStool, Oxide, Oats; from memory); Raudenbush and Bryk, Hierarchical Linear Models, 2002, table
-4.2 (Hsb82; from memory); MLwiN user's guide (ScotsSec; from memory); the public test suite of the
-Julia package MixedModels (InstEval, ML). "Confirmed only" rows have lme4 as their one source.
+4.2 (Hsb82; from memory); Rasbash and others, User's Guide to MLwiN, chapters 2 and on
+cross-classified data (Exam, ScotsSec; from memory); the public test suite of the Julia package
+MixedModels (InstEval, ML). "Confirmed only" rows have lme4 as their one source.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,7 @@ class Published:
     criterion: float
     sds: tuple[float, ...]
     residual: float
-    fixed: dict[str, float]
+    fixed: dict[str, float] = field(hash=False)
 
 
 MODELS = (
@@ -47,6 +48,8 @@ MODELS = (
               (37.123826,), 30.991234, {"Days": 10.467286}),
     Published("lme4", "sleepstudy", "Reaction", ("Subject", "Days:Subject"), ("Days",), "reml",
               1743.669294, (25.051330, 5.988172), 25.565285, {}),
+    Published("nlme", "Machines", "score", ("Worker",), ("Machine=B", "Machine=C"), "reml",
+              286.878202, (5.146552,), 3.161647, {}),
     Published("nlme", "Machines", "score", ("Worker", "Worker/Machine"), ("Machine=B",
               "Machine=C"), "reml", 215.687568, (4.781051, 3.729538), 0.961577,
               {"Machine=B": 7.966667}),
@@ -62,10 +65,19 @@ MODELS = (
               (8.614025**0.5,), 39.148322**0.5, {"mean": 12.636974}),
     Published("mlmRev", "ScotsSec", "attain", ("primary", "second"), (), "reml", 17150.758915,
               (1.063026, 0.610101), 2.847927, {}),
+    Published("mlmRev", "ScotsSec", "attain", ("primary", "second"), (), "ml", 17149.131075,
+              (1.124357**0.5, 0.348163**0.5), 8.111478**0.5, {"mean": 5.504010}),
+    Published("mlmRev", "Exam", "normexam", ("school",), ("standLRT",), "ml", 9357.243201,
+              (0.092129**0.5,), 0.565731**0.5, {"standLRT": 0.563371}),
+    Published("lme4", "InstEval", "y", ("s", "d", "dept"), ("service=1",), "ml", 237721.768774,
+              (0.325534, 0.514980, 0.078535), 1.177493, {"service=1": -0.092589}),
     Published("lme4", "InstEval", "y", ("s", "d", "dept"), ("service=1",), "reml", 237733.834128,
               (0.325573, 0.514997, 0.083138), 1.177498, {"service=1": -0.092642}),
 )  # fmt: skip
-# Effects of Dyestuff's batches A to F (lme4), and of Penicillin's sample A minus C, its
-# prediction standard deviation and the chance that A is above C (dense equations).
+# Effects of Dyestuff's batches A to F and of Penicillin's samples A to F (lme4); of the latter, A
+# minus C, its prediction standard deviation and the chance that A is above C (dense equations).
 DYESTUFF_BATCHES = (-17.60685, 0.39126, 28.56223, -23.08454, 56.73319, -44.99529)
+PENICILLIN_SAMPLES = (2.18706, -1.01048, 1.93790, -0.09689, -0.01384, -3.00374)
 PENICILLIN_A_LESS_C = (0.249159, 0.158482, 0.9420)
+# The five best lecturers of InstEval by REML, in order, and their effects (lme4).
+INSTEVAL_BEST = {"1258": 1.14981, "193": 1.11467, "1866": 1.11400, "66": 1.04176, "844": 1.03177}
