@@ -219,3 +219,17 @@ def test_equal_entries_share_the_better_rank():
     assert list(board["build"]) == ["Twin A", "Twin B"]
     assert list(board["rank"]) == list(board["raw_rank"]) == [1, 1]
     assert np.allclose(board["adjusted_s"], 100.0)
+
+
+def test_an_entry_with_next_to_no_lap_is_said_to_rest_on_others():
+    fake = cool_morning_fit()
+    more = pd.DataFrame({"run_id": 0, "lap": [4, 5, 6], "lap_time_s": 100.2})
+    fake.laps = pd.concat([fake.laps, more], ignore_index=True)
+    board = board_of(as_fit(fake))
+    assert dict(board["laps"]) == {"Quick": 5, "Middle": 1, "Cool": 2}
+    assert board.loc["Quick", "notes"] == ""
+    assert board.loc["Middle", "notes"] == (
+        "only 1 counted lap here, so its place rests mostly on its laps elsewhere and on what cars "
+        "like it do"
+    )
+    assert board.loc["Cool", "notes"].startswith("only 2 counted laps here")

@@ -21,6 +21,7 @@ from benchmark.answers.reasons import best_notes
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval, p_fastest, rank_sets
 
+FEW_LAPS = 3  # up to here the board says how little a place rests on; our choice
 FIELDS = (
     "rank",
     "build",
@@ -91,8 +92,21 @@ def leaderboard(
         return pd.DataFrame(columns=list(FIELDS))
     rows = reference_rows(entries, circuit, layout, surface=surface, adjust=adjustment(adjust))
     best = _best_laps(laps, entries["build"])
-    board = entries.assign(laps=laps["build"].value_counts().loc[entries["build"]].to_numpy())
+    counts = laps["build"].value_counts().loc[entries["build"]].to_numpy()
+    board = entries.assign(laps=counts, notes=_notes(entries["notes"], counts))
     return _ranked(board.assign(**_adjusted(fit, rows, level), **_as_timed(fit, best, rows)))
+
+
+def _notes(notes: pd.Series, counts: np.ndarray) -> list[str]:
+    """Add to each entry's notes where its place rests on next to no lap of its own."""
+    few = [
+        f"only {n} counted {'lap' if n == 1 else 'laps'} here, so its place rests mostly on its "
+        "laps elsewhere and on what cars like it do"
+        if n <= FEW_LAPS
+        else ""
+        for n in counts
+    ]
+    return ["; ".join(filter(None, both)) for both in zip(notes, few, strict=True)]
 
 
 def _chosen(entries: pd.DataFrame, filters: dict[str, str | None]) -> pd.DataFrame:
