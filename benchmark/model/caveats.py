@@ -6,7 +6,7 @@ intervals already hold what is not known; these sentences say why they are wide.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,17 +16,22 @@ from scipy.sparse.csgraph import connected_components
 
 from benchmark.model.frame import MODS
 from benchmark.model.priors import Priors
-from benchmark.trade.classes import AREAS
+from benchmark.trade.classes import AREAS, INDUCTIONS
 
 if TYPE_CHECKING:
     from benchmark.model.fit import Fit
 
 # Posterior over prior standard deviation above which laps have hardly taught anything.
 BARELY = 0.8
-# Correlation above which two things that change together count as one.
-TOGETHER = 0.95
 # From this correlation of track temperature and time of day on, heat and session order are one.
 HOT_LATE = 0.9
+# Names that a sentence holds before it says how many more there are.
+MOST_NAMES = 5
+BARELY_NAMES = {
+    "heat": "track temperature",
+    "heat_soft": "track temperature on soft tyres",
+    "cycles_soft": "heat cycles of soft tyres",
+}
 
 
 def data_warnings(fit: Fit, priors: Priors) -> Iterator[str]:
@@ -43,7 +48,7 @@ def separate_groups(fit: Fit) -> Iterator[str]:
     for (circuit, layout), runs in fit.runs.groupby(["circuit", "layout"]):
         groups = linked_groups(runs)
         if len(groups) > 1:
-            smaller = "; ".join(", ".join(group[:6]) for group in groups[1:4])
+            smaller = several([several(group) for group in groups[1:]], "; ")
             yield (
                 f"{circuit}, {layout}: {len(groups)} groups of entries share no session, driver or "
                 f"day, so they are compared only through recorded conditions and what is usual "
@@ -74,25 +79,27 @@ def barely_narrowed(fit: Fit, priors: Priors) -> Iterator[str]:
     """Rule "prior": an effect whose posterior is hardly narrower than its prior."""
     from benchmark.model.design import COLUMN, TYRE_STEPS
 
-    names = {
-        "density_natural": "air density (naturally aspirated cars)",
-        "density_boosted": "air density (boosted cars)",
-        "heat": "track temperature",
-        "heat_soft": "track temperature on soft tyres",
-        "cycles_soft": "heat cycles of soft tyres",
-    }
-    barely = [
-        words
-        for name, words in names.items()
-        if _ratio(fit, COLUMN[name], priors.effects[name].width) > BARELY
-    ]
-    barely += [
-        f"tyres, {name.removeprefix('tyre:')} against one category harder"
-        for name in TYRE_STEPS
-        if _ratio(fit, COLUMN[name], priors.effects["tyre"].width) > BARELY
-    ]
+    def unknown(column: str, prior: str) -> bool:
+        return _ratio(fit, COLUMN[column], priors.effects[prior].width) > BARELY
+
+    # Of tyres and engines, only what some car has: the rest concerns no answer about these cars.
+    ran, engines = set(fit.runs["tyre_category"]), set(fit.runs["induction"])
+    steps = [name.removeprefix("tyre:") for name in TYRE_STEPS if unknown(name, "tyre")]
+    tyres = [category for category in steps if category in ran]
+    barely = [f"the tyre step to {' and to '.join(tyres)}"] if tyres else []
+    kinds = [k for k in INDUCTIONS if k in engines and unknown(f"density_{k}", f"density_{k}")]
+    if kinds:
+        barely.append("air density" + (f" ({kinds[0]} engines)" if len(kinds) == 1 else ""))
+    barely += [words for name, words in BARELY_NAMES.items() if unknown(name, name)]
     if barely:
-        yield f"these laps say little about: {', '.join(barely)}; what is usual was assumed"
+        yield f"these laps say little about {several(barely)}: there the usual size was assumed"
+
+
+def several(names: Sequence[str], between: str = ", ") -> str:
+    """Join names, the first few of many, and say how many more there are."""
+    if len(names) <= MOST_NAMES + 1:  # "and 1 more" would be no shorter
+        return between.join(names)
+    return f"{between.join(names[:MOST_NAMES])} and {len(names) - MOST_NAMES} more"
 
 
 def _ratio(fit: Fit, column: int, width: float) -> float:
@@ -100,15 +107,24 @@ def _ratio(fit: Fit, column: int, width: float) -> float:
 
 
 def tyre_with_driver(fit: Fit) -> Iterator[str]:
-    """Rule "tyre and driver": a build whose tyre and driver always changed together."""
+    """Rule "tyre and driver": builds whose every driver ran one tyre, and not all the same.
+
+    What such a car's laps know is the sum of both; `answers.gains` gives that sum with its interval
+    where the other cars do not tell the two apart either.
+    """
+    found = []
     for build, runs in fit.runs.groupby("build"):
-        pairs = runs[["tyre_category", "driver"]].drop_duplicates()
-        if len(pairs) > 1 and pairs["tyre_category"].is_unique and pairs["driver"].is_unique:
-            yield (
-                f"{build}: tyre and driver changed together ("
-                + "; ".join(f"{t} with {d}" for t, d in pairs.itertuples(index=False))
-                + "): only the sum of the two can be told for this car"
-            )
+        pairs = runs[["tyre_category", "driver"]].drop_duplicates().sort_values("driver")
+        if pairs["tyre_category"].nunique() > 1 and pairs["driver"].is_unique:
+            each = [f"{tyre} with {driver}" for tyre, driver in pairs.itertuples(index=False)]
+            found.append(f"{build} ({several(each)})")
+    if found:
+        one = len(found) == 1
+        yield (
+            f"tyre and driver changed together on {several(found, '; ')}: from the laps of "
+            f"{'this car' if one else 'these cars'} only the sum of the two is known, not what "
+            "either is worth alone"
+        )
 
 
 def heat_with_session(fit: Fit) -> Iterator[str]:
@@ -142,4 +158,4 @@ def one_carries_a_step(fit: Fit) -> Iterator[str]:
             elif not with_it.empty and with_it["driver"].nunique() == 1:
                 carried.append(f"{area} {level} (driver {with_it['driver'].iloc[0]})")
     if carried:
-        yield f"seen with one car or driver only: {', '.join(carried)}"
+        yield f"seen with one car or driver only: {several(carried)}"
