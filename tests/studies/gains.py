@@ -21,18 +21,18 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.entries import AREAS
 from benchmark.answers.explain import GATHERS, explain
 from benchmark.answers.forecast import CHANCE, Question, forecast
 from benchmark.answers.gains import gains
 from benchmark.answers.ladders import typical_lap_s
+from benchmark.model import pace
 from benchmark.model.fit import Fit
 from benchmark.model.pace import fit
 from benchmark.model.plan import CLUB
 from benchmark.model.simulate import Season, simulate
-from benchmark.trade.classes import DRY_TYRES
+from benchmark.trade.classes import AREAS, DRY_TYRES
 
-DRAWS = 600
+DRAWS = 300  # of one chain, to afford more seasons
 CIRCUIT = "Invented North"
 Held = tuple[str, bool]
 
@@ -96,6 +96,7 @@ def of_forecasts(season: Season, found: Fit, rng: np.random.Generator) -> Iterat
 
 def main(seasons: int, first: int = 1) -> None:
     """Count over seasons and print the shares so far."""
+    pace.CHAINS = 1
     held: dict[str, list[bool]] = {}
     for seed in range(first, first + seasons):
         season = simulate(CLUB, seed)
