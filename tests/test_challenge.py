@@ -127,6 +127,42 @@ def test_factors_do_not_move_when_later_laps_come(basis, laps, rules):
     assert before["factor"].tolist() == now["factor"].tolist()
 
 
+@pytest.fixture(scope="module")
+def moving(laps) -> Table:
+    """Class factors that are made anew before the second round."""
+    text = rules_text(laps, factor='kind = "class"\ntolerance_pct = 1.0\nrenew = true')
+    return table_of(basis_of(laps, parse_rules(text), memory=kept))
+
+
+def test_renewed_factors_rest_on_all_laps_before_their_round_and_on_no_later_one(moving, laps):
+    first, second = moving.basis.rules.rounds
+    assert moving.for_round(laps, first) is moving
+    now = moving.for_round(laps, second)
+    assert now.basis.cut_off == first.date.isoformat() > moving.basis.cut_off
+    days = laps["date"].astype(str).str[:10]
+    early = moving.for_round(laps[days < second.date.isoformat()], second)
+    assert factor_rows(early).equals(factor_rows(now))
+    assert not factor_rows(now).equals(factor_rows(moving))
+
+
+def test_who_is_in_which_class_stays_as_it_was_in_the_first_round(moving, laps):
+    now = moving.for_round(laps, moving.basis.rules.rounds[1])
+    facts = moving.entries.sample(frac=1, random_state=1)
+    assert now.classes_of(facts) == moving.classes_of(facts)
+    assert set(now.class_names) <= set(moving.class_names)
+
+
+def test_standings_multiply_by_the_renewed_factor_and_name_its_fit(moving, laps):
+    told = standings(moving.basis, laps)
+    second = moving.for_round(laps, moving.basis.rules.rounds[1])
+    printed = factor_rows(second).set_index("class")["factor"]
+    placed = told.of("R2").dropna(subset=["place"])
+    assert placed["factor"].tolist() == [printed[c] for c in placed["class"]]
+    assert told.stamp(moving.basis)["renewed"] == [
+        {"round": "R2", "cut_off": second.basis.cut_off, "fit": second.basis.known.fit_id}
+    ]
+
+
 def test_class_factors_give_each_class_its_share_of_wins(basis):
     figures = fairness(table_of(basis))
     won = figures.classes["win_share"].to_numpy()

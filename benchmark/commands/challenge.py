@@ -23,6 +23,16 @@ RulesFile = Annotated[
 ]
 
 
+AsOf = Annotated[
+    str | None,
+    typer.Option(
+        metavar="DATE",
+        help="Day on which results are final or provisional; without it the day of the latest "
+        "counted lap.",
+    ),
+]
+
+
 def classes(
     rules: RulesFile,
     number: Annotated[int, typer.Option(min=1, max=12, help="How many classes.")] = 3,
@@ -43,27 +53,35 @@ def classes(
     if toml:
         typer.echo(classes_toml(found.rules), nl=False)
         return
-    _print(found.rows, basis, format, proposal_columns(found.rows))
+    _print(found.rows, basis.stamp(), format, proposal_columns(found.rows))
     if format is Format.TABLE:
         typer.echo(f"The words put {100 * found.agreed:.0f} % of the cars where their pace would.")
 
 
 def factors(
     rules: RulesFile,
+    round: Annotated[
+        str | None,
+        typer.Option(
+            "--round",
+            help="Those of this round, where the rules renew them; without it the first's.",
+        ),
+    ] = None,
     surface: Surface = "dry",
     level: Level = 0.9,
     db: Db = DEFAULT_DB,
     format: AnswerFormat = Format.TABLE,
 ) -> None:
-    """Give the factors with their intervals, as they are published before the first round."""
+    """Give the factors with their intervals, as they are published before a round."""
     from benchmark.answers.challenge.factors import factor_rows, table_of
     from benchmark.answers.entries import check_level
     from benchmark.show.challenge import factor_columns
 
     check_level(level)
-    basis, _ = _basis(rules, surface, db)
-    found = factor_rows(table_of(basis), level)
-    _print(found, basis, format, factor_columns(found, level))
+    basis, laps = _basis(rules, surface, db)
+    table = table_of(basis).for_round(laps, basis.rules.round(round))
+    found = factor_rows(table, level)
+    _print(found, table.basis.stamp(), format, factor_columns(found, level))
 
 
 def standings(
@@ -71,15 +89,11 @@ def standings(
     round: Annotated[
         str | None, typer.Option("--round", help="One round; without it the season.")
     ] = None,
-    as_of: Annotated[
-        str | None,
-        typer.Option(metavar="DATE", help="Day on which results are final or provisional; without "
-                     "it the day of the latest counted lap."),
-    ] = None,
+    as_of: AsOf = None,
     surface: Surface = "dry",
     db: Db = DEFAULT_DB,
     format: AnswerFormat = Format.TABLE,
-) -> None:  # fmt: skip
+) -> None:
     """Give the standings of the season or of one round, everybody left out with the reason."""
     from benchmark.answers.challenge.standings import standings as answer
     from benchmark.show.challenge import leader_line, standing_columns
@@ -89,7 +103,7 @@ def standings(
     table = found.of(round)
     if format is Format.TABLE:
         typer.echo(leader_line(found, basis.rules, table))
-    _print(table, basis, format, standing_columns(table))
+    _print(table, found.stamp(basis), format, standing_columns(table))
 
 
 def fairness(
@@ -111,7 +125,7 @@ def fairness(
     last: dict[Any, Any] = {"class": "all", "entries": len(found.entries), **found.overall}
     last["questions"] = found.questions.to_dict("records")
     if format is Format.TABLE:
-        _print(found.classes, basis, format, fairness_columns(found.classes, level))
+        _print(found.classes, basis.stamp(), format, fairness_columns(found.classes, level))
         asked = list(found.questions["question"]) if len(found.questions) else []
         typer.echo("\n".join([*fairness_lines(found, basis.rules.factor["kind"]), *asked]))
         return
@@ -144,10 +158,10 @@ def whatif(
     first = next(iter(grounds.values()))
     if kinds:
         table = kinds_compared(first)
-        _print(table, first, format, kind_columns(table))
+        _print(table, first.stamp(), format, kind_columns(table))
         return
     table = side_by_side({name: answer(table_of(one)) for name, one in grounds.items()})
-    _print(table, first, format, compared_columns(table))
+    _print(table, first.stamp(), format, compared_columns(table))
 
 
 def publish(
@@ -155,7 +169,7 @@ def publish(
     out: Annotated[
         Path, typer.Option("--out", metavar="FILE", help="Ending in .html, .pdf or .csv.")
     ],
-    as_of: Annotated[str | None, typer.Option(metavar="DATE", help="As for `standings`.")] = None,
+    as_of: AsOf = None,
     surface: Surface = "dry",
     level: Level = 0.9,
     db: Db = DEFAULT_DB,
@@ -190,10 +204,10 @@ def _day(text: str | None) -> date | None:
         raise BadQuestion(f'--as-of "{text}": write a date such as 2026-07-31') from error
 
 
-def _print(table: pd.DataFrame, basis: Basis, format: Format, columns: Any) -> None:
+def _print(table: pd.DataFrame, stamp: dict[str, Any], format: Format, columns: Any) -> None:
     from benchmark.show.output import print_frame
 
-    print_frame(table, format, basis.stamp(), columns)
+    print_frame(table, format, stamp, columns)
 
 
 def _print_rows(rows: list[dict[Any, Any]], basis: Basis, format: Format) -> None:

@@ -175,6 +175,11 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
         "freeze": _day(
             "laps before this day make the factors; left out: day of the first round", needed=False
         ),
+        "renew": _truth(
+            "whether class factors are made anew before each later round, from all laps before "
+            "its day",
+            default=False,
+        ),
         "tolerance_pct": _number(
             "an entry's time is scored as no more than this much quicker "
             "than the factors assume of it; choice of ours: 1.0",
@@ -242,6 +247,7 @@ ONLY_WITH: Mapping[tuple[str, str], tuple[str, tuple[str, ...]]] = {
     ("classes", "boundaries_pct"): ("by", ("pace",)),
     ("classes", "names"): ("by", ("pace",)),
     ("laps", "k"): ("count", ("mean-of-best", "first", "expected-best")),
+    ("factor", "renew"): ("kind", ("class",)),
     ("factor", "tolerance_pct"): ("kind", ("class", "personal")),
     ("factor", "loosen_pct"): ("kind", ("personal",)),
     ("factor", "floor_pct"): ("kind", ("personal",)),

@@ -17,7 +17,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from benchmark.errors import Fault, FaultyFile
+from benchmark.errors import BadQuestion, Fault, FaultyFile
 from benchmark.intake.rule_keys import CLASS, ONLY_WITH, ROUND, TABLES, TOP, WHEN, Key
 from benchmark.trade.classes import AREAS
 
@@ -86,6 +86,21 @@ class Rules:
     def places(self) -> tuple[tuple[str, str], ...]:
         """Circuits and layouts of the rounds, in the order of the rounds, each once."""
         return tuple(dict.fromkeys((r.circuit, r.layout) for r in self.rounds))
+
+    def round(self, name: str | None) -> Round:
+        """Give the round of that name, or the first.
+
+        Raises
+        ------
+        BadQuestion
+            No round has that name.
+        """
+        named = {r.name: r for r in self.rounds}
+        if name is None:
+            return self.rounds[0]
+        if name not in named:
+            raise BadQuestion.unknown("round", name, list(named))
+        return named[name]
 
     def stamp(self) -> dict[str, Any]:
         """What every published table names: the challenge, the version and the digest."""

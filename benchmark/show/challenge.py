@@ -187,7 +187,7 @@ def compared_columns(rows: pd.DataFrame) -> list[Column]:
         _cells(told, "Entries", lambda r: _number(r["entries"], "{:.0f}")),
         _cells(told, "Fair share", lambda r: percent(r["fair_share"])),
         _cells(told, "Wins", lambda r: percent(r["win_share"])),
-        _cells(told, "Odds between classes", lambda r: _number(r["odds"], "{:.1f}")),
+        _cells(told, "Luckiest over unluckiest class", lambda r: _number(r["odds"], "{:.1f}")),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -200,7 +200,7 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
     told = rows.to_dict("records")
     return [
         _cells(told, "Kind of factor", lambda r: r["kind"], right=False),
-        _cells(told, "Odds between classes", lambda r: _number(r["odds"], "{:.1f}")),
+        _cells(told, "Luckiest over unluckiest class", lambda r: _number(r["odds"], "{:.1f}")),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -235,14 +235,15 @@ def fairness_lines(found: Fairness, kind: str) -> list[str]:
     """Say the overall figures in sentences."""
     o = found.overall
     lines = [
-        f"With {KIND_WORDS[kind]}:",
-        f"An entry's chance of winning differs between classes by a ratio of at most "
-        f"{o['odds']:.2f} (1 is fair); evenness of wins {o['evenness']:.3f} (1 is fair).",
-        f"{o['top_build']} wins most, {percent(o['top_share'])} of events; "
-        f"{percent(o['able_share'])} of the entries can win (more than one event in a hundred).",
+        f"With {KIND_WORDS[kind]}, {percent(o['able_share'])} of the entries can win (more than "
+        f"one simulated event in a hundred); {o['top_build']} wins most, {percent(o['top_share'])} "
+        "of events.",
+        f"An entry of the luckiest class wins {o['odds']:.2f} times as often as one of the "
+        f"unluckiest (1 is fair). Evenness of wins between classes: {o['evenness']:.3f} (1 where "
+        "each class has its fair share, 0 where one has all).",
+        "That is an average over what the true paces may be. If they were known, it would lie "
+        f"between {o['odds_low']:.1f} and {o['odds_high']:.1f} times.",
         f"The quickest car of an event wins it in {percent(o['quickest_wins'])} of events.",
-        "These are averages over what the true paces may be. If they were known, the ratio would "
-        f"lie between {o['odds_low']:.1f} and {o['odds_high']:.1f}.",
     ]
     equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]
     margin = o["equivalence"][0]["margin_pct"] if o["equivalence"] else None
@@ -254,7 +255,7 @@ def fairness_lines(found: Fairness, kind: str) -> list[str]:
     return lines
 
 
-def rests_on_lines(basis: Basis) -> list[str]:
+def rests_on_lines(basis: Basis, found: Standings | None = None) -> list[str]:
     """Say what every published table rests on: rules, data cut-off, fit."""
     stamp = basis.stamp()
     rules = basis.rules
@@ -269,6 +270,10 @@ def rests_on_lines(basis: Basis) -> list[str]:
             f"{len(basis.entries)} entries; fit {stamp['fit']}, {stamp['mode']} mode. "
             f"{basis.fit.mode_note}"
         )
+    lines += [
+        f"Factors of {one['round']}: made anew from laps up to {one['cut_off']}; fit {one['fit']}."
+        for one in (found.renewed if found else ())
+    ]
     lines.append(
         "Scored time is the time that counts multiplied by the factor, to the thousandth of a "
         "second. Whoever has the laps and the rules file can recompute every number."

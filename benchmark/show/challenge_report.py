@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from benchmark.answers.challenge.fairness import Fairness
     from benchmark.answers.challenge.standings import Standings
 
+SEASON_WORDS = (
+    "Times and factors are those of an entry's best round. Places in brackets are dropped."
+)
 ENDINGS = (".html", ".pdf", ".csv")
 
 
@@ -60,8 +63,9 @@ def standings_csv(found: Standings, basis: Basis) -> str:
     import pandas as pd
 
     both = pd.concat([found.rounds, found.season], ignore_index=True)
-    rows = records(both, basis.stamp())
-    return to_spreadsheet_csv(rows, [*both.columns, *basis.stamp()])
+    stamp = found.stamp(basis)
+    rows = records(both, stamp)
+    return to_spreadsheet_csv(rows, [*both.columns, *stamp])
 
 
 def challenge_sheet(basis: Basis, found: Standings, level: float = 0.9) -> Report:
@@ -78,7 +82,7 @@ def challenge_sheet(basis: Basis, found: Standings, level: float = 0.9) -> Repor
                                 table=factor_columns(factors, level)))  # fmt: skip
         sections += _fairness(fairness(table, level), basis.rules.factor["kind"], level)
     answer = leader_line(found, basis.rules, season)
-    return Report(basis.rules.name, answer, sections, rests_on_lines(basis))
+    return Report(basis.rules.name, answer, sections, rests_on_lines(basis, found))
 
 
 def _standings(found: Standings) -> list[Section]:
@@ -87,10 +91,7 @@ def _standings(found: Standings) -> list[Section]:
         return [Section("Standings", paragraphs=ahead)]
     sections = []
     if len(found.held) + len(found.ahead) > 1:
-        words = (
-            "Times and factors are those of an entry's best round. Places in brackets are dropped."
-        )
-        sections.append(Section("Season", paragraphs=[words, *ahead],
+        sections.append(Section("Season", paragraphs=[SEASON_WORDS, *ahead],
                                 table=standing_columns(found.season)))  # fmt: skip
     sections += [Section(name, table=standing_columns(found.of(name))) for name in found.held]
     return sections

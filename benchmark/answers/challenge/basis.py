@@ -10,6 +10,7 @@ import hashlib
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import cached_property
 from typing import Any
 
@@ -30,6 +31,7 @@ Memory = Callable[[str, Callable[[], bytes]], bytes]
 FACTS = ("build", "model", "induction", *MODIFICATIONS, "tyre_category", "treadwear", "driver",
          "driver_level")  # fmt: skip
 FOLD_DRAWS = 150  # of a fit without a fold's owners; only medians and intervals are read from it
+RENEWAL_DRAWS = 150  # of a fit made anew before a later round
 THIN = 100  # posterior draws that events are simulated from
 REFIT_FORMAT = "1"  # raised when a refit of the same laps would give other numbers
 
@@ -138,15 +140,51 @@ def basis_of(
     """
     check_known("surface", surface, SURFACES)
     _check_names(laps, rules)
-    days = pd.to_datetime(laps["date"]).dt.strftime("%Y-%m-%d")
-    before = laps[(days < rules.freeze.isoformat()).to_numpy()]
+    before = _before(laps, rules.freeze)
     if before.empty:
         return Basis(rules, surface, None, pd.DataFrame(columns=FACTS), None, before, None)
     sizes = _remembered_sizes(before, memory, _part(progress, 0.0, 0.6))
     found = remembered_fit(before, sizes, memory, _part(progress, 0.6, 0.4))
-    entries = _entries(found, rules, surface)
-    cut_off = str(found.runs["date"].max())
-    return Basis(rules, surface, found, entries, cut_off, before, sizes, memory, progress)
+    return _ground(rules, surface, found, before, sizes, memory, progress)
+
+
+def renewed(basis: Basis, laps: pd.DataFrame, day: date) -> Basis:
+    """Give the ground as it stands on a later day; the sizes stay as they were first learned.
+
+    Parameters
+    ----------
+    laps : all counted laps of the store, with `lap_time_s`. [s]
+    day : laps before it count.
+
+    Returns
+    -------
+    The same object where no lap has been added, or where nothing was known before either.
+    """
+    before = _before(laps, day)
+    if basis.sizes is None or len(before) <= len(basis.laps):
+        return basis
+    found = remembered_fit(before, basis.sizes, basis.memory, basis.progress, draws=RENEWAL_DRAWS)
+    about = (basis.rules, basis.surface, found, before, basis.sizes)
+    return _ground(*about, basis.memory, basis.progress)
+
+
+def _before(laps: pd.DataFrame, day: date) -> pd.DataFrame:
+    days = pd.to_datetime(laps["date"]).dt.strftime("%Y-%m-%d")
+    return laps[(days < day.isoformat()).to_numpy()]
+
+
+def _ground(
+    rules: Rules,
+    surface: str,
+    fit: Fit,
+    laps: pd.DataFrame,
+    sizes: Sizes,
+    memory: Memory,
+    progress: Progress | None,
+) -> Basis:
+    entries = _entries(fit, rules, surface)
+    cut_off = str(fit.runs["date"].max())
+    return Basis(rules, surface, fit, entries, cut_off, laps, sizes, memory, progress)
 
 
 def _check_names(laps: pd.DataFrame, rules: Rules) -> None:

@@ -7,7 +7,7 @@ printed factor is the scored time. The average entry known before the freeze has
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -18,6 +18,7 @@ from benchmark.answers.challenge.basis import (
     declared_pace,
     own_pace,
     place_weights,
+    renewed,
 )
 from benchmark.answers.challenge.classing import (
     class_order,
@@ -30,6 +31,7 @@ from benchmark.answers.challenge.owners import Fold
 from benchmark.answers.challenge.scoring import Policy, limited
 from benchmark.answers.challenge.solving import equal_chances, group_best
 from benchmark.answers.entries import MODIFICATIONS
+from benchmark.intake.rules import Round
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval
 
@@ -41,10 +43,29 @@ SOFT_OF_A_DRAW = (0.004, 0.0015)
 
 @dataclass(frozen=True)
 class Table:
-    """The factors of a challenge, for entries known before the freeze and for newcomers."""
+    """The factors of a challenge, for entries known before the freeze and for newcomers.
+
+    `first` is the table of the first round where this one was made anew for a later round: it
+    says who is in which class, so that no entry changes class because others came.
+    """
 
     basis: Basis
     kind: str
+    first: Table | None = field(default=None, repr=False, compare=False)
+
+    def for_round(self, laps: pd.DataFrame, at: Round) -> Table:
+        """Give the factors of one round: these, or made anew where the rules renew them.
+
+        Parameters
+        ----------
+        laps : all counted laps of the store, with `lap_time_s`; those before the round's day
+            count. [s]
+        """
+        rules = self.basis.rules
+        if self.kind != "class" or not rules.factor["renew"] or at.date <= rules.rounds[0].date:
+            return self
+        now = renewed(self.basis, laps, at.date)
+        return self if now is self.basis else replace(self, basis=now, first=self)
 
     @property
     def entries(self) -> pd.DataFrame:
@@ -69,6 +90,8 @@ class Table:
     @cached_property
     def classes(self) -> list[str | None]:
         """Scoring class of each known entry; None where its class is left out."""
+        if self.first is not None:
+            return self.first.classes_of(self.entries)
         return [self.pooled.get(c) if c else None for c in self._declared]
 
     @cached_property
@@ -101,6 +124,8 @@ class Table:
         A class that had no entry before the freeze scores with the one of nearest expected pace,
         or by itself where the rules keep small classes.
         """
+        if self.first is not None:
+            return self.first.classes_of(facts)
         facts = complete_levels(facts, self.basis.entries)
         found = declared_classes(facts, self.basis.rules, self._pct(facts) if len(facts) else None)
         return [self._scoring(c, facts.iloc[[i]]) for i, c in enumerate(found)]
@@ -141,6 +166,10 @@ class Table:
     @cached_property
     def class_names(self) -> list[str]:
         """Scoring classes that have an entry, in the order of the rules."""
+        if self.first is not None:
+            there = {c for c in self.classes if c}
+            kept = [c for c in self.first.class_names if c in there]
+            return kept + sorted(there - set(kept))
         order = class_order(self.basis.rules, self._declared)
         return list(dict.fromkeys(name for c in order if (name := self.pooled[c])))
 

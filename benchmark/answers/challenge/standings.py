@@ -45,12 +45,19 @@ class Standings:
     season : one row an entry, columns `SEASON_FIELDS`; its times and factor are those of the
         entry's best round, its `rounds` a list of what it did in each.
     held, ahead : names of the rounds that have laps, and of those that have none yet.
+    renewed : of each round whose factors were made anew, its name, data cut-off and fit.
     """
 
     rounds: pd.DataFrame
     season: pd.DataFrame
     held: tuple[str, ...]
     ahead: tuple[str, ...]
+    renewed: tuple[dict[str, Any], ...] = ()
+
+    def stamp(self, basis: Basis) -> dict[str, Any]:
+        """Give what the standings rest on, with what later rounds' factors were made from."""
+        about = basis.stamp()
+        return about | {"renewed": list(self.renewed)} if self.renewed else about
 
     def of(self, name: str | None) -> pd.DataFrame:
         """Give one round, or the season (which is the round itself where there is but one).
@@ -75,6 +82,7 @@ class Standings:
 class _Held:
     """One round with its field: entrants that score, in `field`, and those left out."""
 
+    table: Table
     at: Round
     field: pd.DataFrame
     out: pd.DataFrame
@@ -96,7 +104,7 @@ def standings(basis: Basis, laps: pd.DataFrame, *, as_of: date | None = None) ->
     season, table = Season.of(laps), table_of(basis)
     seen = as_of or date.fromisoformat(str(season.frame.runs["date"].max()))
     found = [(at, entrants(basis, season, at)) for at in basis.rules.rounds]
-    held = [_held(table, at, who) for at, who in found if len(who)]
+    held = [_held(table.for_round(laps, at), at, who) for at, who in found if len(who)]
     ahead = tuple(at.name for at, who in found if not len(who))
     if not held:
         empty = pd.DataFrame(columns=list(SEASON_FIELDS))
@@ -104,7 +112,16 @@ def standings(basis: Basis, laps: pd.DataFrame, *, as_of: date | None = None) ->
     rounds = _scored(table, held, seen)
     final = not ahead and all(_is_final(basis, one.at, seen) for one in held)
     names = tuple(one.at.name for one in held)
-    return Standings(rounds, _season(table, held, rounds, final=final), names, ahead)
+    season_rows = _season(table, held, rounds, final=final)
+    return Standings(rounds, season_rows, names, ahead, _renewals(held))
+
+
+def _renewals(held: list[_Held]) -> tuple[dict[str, Any], ...]:
+    """Say what the factors of each round rest on that were made anew."""
+    grounds = [(one.at.name, one.table.basis.stamp()) for one in held if one.table.first]
+    return tuple(
+        {"round": name, "cut_off": about["cut_off"], "fit": about["fit"]} for name, about in grounds
+    )
 
 
 def _held(table: Table, at: Round, who: pd.DataFrame) -> _Held:
@@ -127,7 +144,7 @@ def _held(table: Table, at: Round, who: pd.DataFrame) -> _Held:
     field = who[inside].reset_index(drop=True)
     handicap, room = table.handicaps(field, list(field["class"]))
     assumed = table.assumed_at(field, (at.circuit, at.layout), handicap) if len(field) else handicap
-    return _Held(at, field, who[~inside].reset_index(drop=True), handicap, room, assumed)
+    return _Held(table, at, field, who[~inside].reset_index(drop=True), handicap, room, assumed)
 
 
 def _aligned(held: list[_Held]) -> tuple[list[str], dict[str, np.ndarray]]:
@@ -157,9 +174,9 @@ def _scored(table: Table, held: list[_Held], seen: date) -> pd.DataFrame:
             "factor": np.round(np.exp(played.log_factor[t, at]), 4),
             "scored_s": np.round(np.exp(played.scored[t, at]), TIME_DECIMALS),
             "limit_s": one.field["raw_s"] * np.expm1(played.limit[t, at]),
-            "p_win": _chances(table, one, played.log_factor[t, at], shifted[t, at]),
+            "p_win": _chances(one.table, one, played.log_factor[t, at], shifted[t, at]),
         }
-        tables.append(_round_rows(table, one, numbers, seen))
+        tables.append(_round_rows(one.table, one, numbers, seen))
     return pd.concat(tables, ignore_index=True)
 
 
