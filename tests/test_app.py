@@ -180,8 +180,8 @@ def test_a_good_file_is_previewed_stored_and_fitted_from_the_page(app, tmp_path,
 
 def test_a_name_of_a_file_is_text_and_no_markup(app, tmp_path):
     at = upload(app(tmp_path / "s.duckdb", "hand_in.py"), "![x](http://nowhere.invalid).csv", ROWS)
-    shown = [part.value for part in at.subheader]
-    assert r"\!\[x\]\(http\:\/\/nowhere\.invalid\)\.csv" in shown
+    shown = [part.value for part in at.markdown]
+    assert r"**\!\[x\]\(http\:\/\/nowhere\.invalid\)\.csv**" in shown
 
 
 @pytest.mark.parametrize(

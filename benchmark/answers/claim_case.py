@@ -120,7 +120,9 @@ def read_facts(claim: Claim) -> Facts:
     for column in NEEDED:
         if not claim.texts.get(column, "").strip():
             noun = "tyre category" if column == "tyre_category" else BY_NAME[column].noun
-            raise BadQuestion(f"a claim needs a {noun} ({option_of(column)})")
+            raise BadQuestion(
+                f"a claim needs a {noun}; give it ({option_of(column)} in a terminal)"
+            )
     for column in NAMES:
         text = claim.texts.get(column, "")
         if not text.strip() and column in ("run", "lap", "session"):

@@ -153,7 +153,7 @@ def _timing(case: Case) -> Iterator[Finding]:
     reading_s = reading_of(case.claim.texts["lap_time"])
     coarse = f", with {reading_s:.3f} s for a time written so coarsely" if reading_s else ""
     detail = (
-        f"{method or 'method not told'}: standard uncertainty {case.timing_u_s:.3f} s of the "
+        f"{method or 'method not recorded'}: standard uncertainty {case.timing_u_s:.3f} s of the "
         f"lap ({source}{coarse})"
     )
     yield Finding("timing", NOTE if method is None and not given else OK, detail)
@@ -199,7 +199,9 @@ def _unrecorded(case: Case) -> Iterator[Finding]:
         yield Finding("not recorded", NOTE, detail)
     if case.laps_unseen > 1:
         said = (
-            "as said" if case.claim.flying_laps else f"nobody said of how many; {USUAL_LAPS} taken"
+            "as said"
+            if case.claim.flying_laps
+            else f"not said of how many, so {USUAL_LAPS} is taken"
         )
         detail = f"the lap counts as the best of {case.flying_laps} flying laps that day ({said})"
         yield Finding("best of several", NOTE, detail)

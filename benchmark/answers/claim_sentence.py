@@ -26,14 +26,14 @@ def sentence_of(
 ) -> str:
     """Say the verdict, with the figures that it turns on."""
     who = f"{case.build}'s {format_lap_time(case.lap_time_s)}"
-    among = f"among {scope_text(scope.what)}"
+    among = f"among cars of {scope_text(scope.what)}"
     reasons = [*grounds.falls, *grounds.held_up]
     verdict = decide(grounds)
     if reasons and verdict in (FALLS, NO_COMPARISON):
         opening = "does not stand" if verdict == FALLS else "cannot be compared"
         return f"{who} {opening} {among}: {reasons[0]}."
     if raw is None:
-        return f"{who} cannot be compared: no other car {among} has a counted lap here."
+        return f"{who} cannot be compared: {among} no other has a counted lap here."
     return f"{who} {SAID[verdict](among, scope, raw, adjusted)}."
 
 

@@ -47,5 +47,5 @@ def gains(
     lap_s = typical_lap_s(fit, circuit, layout, surface)
     stated = reference(fit, circuit, layout, surface=surface) | {"typical_lap_s": lap_s}
     if format is Format.TABLE:
-        typer.echo(gains_sentence(table, circuit, layout, lap_s))
+        typer.echo(gains_sentence(table, circuit, layout, lap_s, level))
     print_frame(table, format, basis(fit, stated), gains_columns(table, level))

@@ -188,6 +188,7 @@ def compared_columns(rows: pd.DataFrame) -> list[Column]:
         _cells(told, "Fair share", lambda r: percent(r["fair_share"])),
         _cells(told, "Wins", lambda r: percent(r["win_share"])),
         _cells(told, "Luckiest over unluckiest class", lambda r: _number(r["odds"], "{:.1f}")),
+        _cells(told, "The same in one truth", lambda r: _number(r["odds_known"], "{:.1f}")),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -201,6 +202,7 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
     return [
         _cells(told, "Kind of factor", lambda r: r["kind"], right=False),
         _cells(told, "Luckiest over unluckiest class", lambda r: _number(r["odds"], "{:.1f}")),
+        _cells(told, "The same in one truth", lambda r: _number(r["odds_known"], "{:.1f}")),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -241,8 +243,9 @@ def fairness_lines(found: Fairness, kind: str) -> list[str]:
         f"An entry of the luckiest class wins {o['odds']:.2f} times as often as one of the "
         f"unluckiest (1 is fair). Evenness of wins between classes: {o['evenness']:.3f} (1 where "
         "each class has its fair share, 0 where one has all).",
-        "That is an average over what the true paces may be. If they were known, it would lie "
-        f"between {o['odds_low']:.1f} and {o['odds_high']:.1f} times.",
+        "That is an average over what the true paces may be. In any one truth it is more like "
+        f"{o['odds_known']:.1f} times ({o['odds_known_low']:.1f} to {o['odds_known_high']:.1f}): "
+        "a few days of laps do not tell which class has the quickest cars.",
         f"The quickest car of an event wins it in {percent(o['quickest_wins'])} of events.",
     ]
     equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]

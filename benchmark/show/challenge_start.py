@@ -30,6 +30,7 @@ minimum = 3
 [factor]
 kind = "class"  # or "none", "specification", "personal"
 freeze = {freeze}  # laps before this day make the factors
+renew = true  # class factors made anew before each later round; delete with another kind
 tolerance_pct = 1.0
 
 [points]

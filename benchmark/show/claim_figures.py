@@ -6,7 +6,7 @@ import altair as alt
 import pandas as pd
 
 from benchmark.answers.claim import ClaimAnswer
-from benchmark.show.figures import ROW_PX, board_chart
+from benchmark.show.figures import BESIDE_PX, board_chart
 from benchmark.show.words import lap_text
 
 
@@ -29,16 +29,12 @@ def claim_rows(answer: ClaimAnswer) -> pd.DataFrame:
     return rows.assign(rank=rows.index + 1, raw_rank=rows.index + 1)
 
 
-def claim_chart(answer: ClaimAnswer, *, around_px: int = 20) -> alt.LayerChart:
+def claim_chart(answer: ClaimAnswer, *, beside_px: int = BESIDE_PX) -> alt.LayerChart:
     """Draw the claim among the rivals, each with its lap as timed and its adjusted lap.
 
-    `around_px` is the height beside the rows: on a page that fits a picture into its place it
-    has to hold the legend and the axis as well. [px]
+    `beside_px` is the height beside the rows, as in `board_chart`. [px]
     """
-    rows = claim_rows(answer)
-    chart = board_chart(rows, answer.level)
-    sized: alt.LayerChart = chart.properties(height=ROW_PX * len(rows) + around_px)
-    return sized
+    return board_chart(claim_rows(answer), answer.level, beside_px=beside_px)
 
 
 def claim_alt(answer: ClaimAnswer) -> str:

@@ -47,15 +47,29 @@ def figure_columns(answer: ClaimAnswer) -> list[Column]:
 
 def _as_timed(answer: ClaimAnswer) -> list[tuple[str, str, str]]:
     raw, standing = answer.raw, answer.scope.standing
-    rows = [("Claimed lap", lap_text(answer.case.lap_time_s), f"u {answer.case.timing_u_s:.3f} s")]
+    rows = [
+        (
+            "Claimed lap",
+            lap_text(answer.case.lap_time_s),
+            f"standard uncertainty {answer.case.timing_u_s:.3f} s",
+        )
+    ]
     if raw is None or standing is None:
         return rows
     who = f"{standing['build']}, {standing['driver']}, {standing['date']!s:.10}"
     return [
         *rows,
-        ("Standing lap", lap_text(standing["lap_time_s"]), f"{who}; the quickest in scope"),
-        ("Margin as timed", f"{raw.margin_s:+.3f} s", f"standard uncertainty {raw.u_s:.3f} s"),
-        ("Chance of being quicker", percent(raw.p_quicker), "from timing error alone"),
+        (
+            "Standing lap",
+            lap_text(standing["lap_time_s"]),
+            f"{who}; the quickest of those compared",
+        ),
+        (
+            "Margin as timed",
+            f"{raw.margin_s:+.3f} s",
+            f"negative is quicker; standard uncertainty {raw.u_s:.3f} s",
+        ),
+        ("Chance of being quicker", percent(raw.p_quicker), "as timed, from timing error alone"),
     ]
 
 
@@ -73,11 +87,11 @@ def _at_equal(answer: ClaimAnswer) -> list[tuple[str, str, str]]:
             (
                 "Margin at equal conditions",
                 f"{adjusted.margin_s:+.3f} s",
-                f"to {adjusted.rival}; {share} interval {adjusted.low_s:+.2f} to "
+                f"against {adjusted.rival}; {share} interval {adjusted.low_s:+.2f} to "
                 f"{adjusted.high_s:+.2f} s",
             )
         ]
-    meaning = "of all in scope, at equal conditions"
+    meaning = "of all compared, at equal conditions"
     return [*rows, ("Chance of being quickest", percent(adjusted.p_fastest), meaning)]
 
 
@@ -86,8 +100,12 @@ def _expected(answer: ClaimAnswer) -> list[tuple[str, str, str]]:
     span = f"best of {expected.laps} flying laps of this specification, driver, tyre and day"
     return [
         ("Expected lap", range_text(expected.low_s, expected.high_s), span),
-        ("Chance of such a lap", percent(expected.p_this_quick), "this quick or quicker"),
-        ("Next entrant beats it", percent(answer.p_next_beats), "the next car of this scope"),
+        ("Chance of such a lap", percent(expected.p_this_quick), "of this quick a lap, or quicker"),
+        (
+            "Chance that it is beaten",
+            percent(answer.p_next_beats),
+            "by the next car of its kind that comes, on a day of its own",
+        ),
     ]
 
 
@@ -123,8 +141,8 @@ def _range(low_s: float, high_s: float) -> str:
 def overturn_points(answer: ClaimAnswer) -> list[str]:
     """Say what would overturn the verdict, the smallest change first."""
     return [
-        f"If {change.fact}: {change.verdict}"
-        + (f" (a change of {change.size_s:.3f} s)." if change.size_s is not None else ".")
+        f"If {change.fact}: the verdict would be {change.verdict}"
+        + (f" ({change.size_s:.3f} s of lap time)." if change.size_s is not None else ".")
         for change in answer.overturned_by
     ] or ["No single change that was tried brings another verdict."]
 

@@ -12,34 +12,45 @@ from benchmark.show.words import lap_text, percent, range_text
 ADJUSTED_COLOUR, TIMED_COLOUR = "#16868C", "#D97A1E"
 ADJUSTED, TIMED = "adjusted lap, with its interval", "best lap as timed"
 ROW_PX = 24
+BESIDE_PX = 20  # height beside the rows of a picture in a report, whose legend stands outside
+PAGE_BESIDE_PX = 170  # on a page, which fits legend, axis and title into the height
 MOST_ROWS = 60  # more entries than this make no picture that anybody can read
 
 # Vega counts in seconds; people read minutes and seconds.
 CLOCK = "floor(datum.value / 60) + ':' + format(datum.value % 60, '04.1f')"
 
 
-def board_chart(board: pd.DataFrame, level: float = 0.9) -> alt.LayerChart:
+def board_chart(
+    board: pd.DataFrame, level: float = 0.9, *, beside_px: int = BESIDE_PX
+) -> alt.LayerChart:
     """Draw each entry's adjusted lap with its interval, and its best lap as timed.
 
     Entries stand in the order of the board, the quickest on top; at most the first `MOST_ROWS`.
+    `beside_px` is the height beside the rows: `PAGE_BESIDE_PX` on a page. [px]
     """
     rows = _rows(board.head(MOST_ROWS))
     order = list(rows["build"])
-    y = alt.Y(
-        "build:N",
-        sort=order,
-        title=None,
-        axis=alt.Axis(labelLimit=150, labelOverlap=False, labelFlush=False, labelBound=False),
-    )
+    y = alt.Y("build:N", sort=order, title=None, axis=names_axis(150))
     base = alt.Chart(rows).encode(y=y)
     interval = base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
         x=_time_axis("low_s"), x2="high_s:Q"
     )
     layers = [interval, _marks(base, "adjusted_s", ADJUSTED), _marks(base, "best_s", TIMED)]
-    title = f"Lap time [m:ss.s]; the bar is the {100 * level:.0f} % interval"
-    chart = alt.layer(*layers).properties(width="container", height=ROW_PX * len(rows) + 20)
+    title = ["Lap time [m:ss.s]", interval_title(level)]
+    height = ROW_PX * len(rows) + beside_px
+    chart = alt.layer(*layers).properties(width="container", height=height)
     titled: alt.LayerChart = chart.encode(x=alt.X(title=title)).configure_view(stroke=None)
     return titled
+
+
+def names_axis(limit_px: int) -> alt.Axis:
+    """Name every row at its own height, however many there are."""
+    return alt.Axis(labelLimit=limit_px, labelOverlap=False, labelFlush=False, labelBound=False)
+
+
+def interval_title(level: float) -> str:
+    """Say what a bar is, in a line of its own: one long line is cut off on a phone."""
+    return f"the bar is the {100 * level:.0f} % interval"
 
 
 def _rows(board: pd.DataFrame) -> pd.DataFrame:
@@ -55,7 +66,7 @@ def _rows(board: pd.DataFrame) -> pd.DataFrame:
 
 
 def _time_axis(field: str) -> alt.X:
-    axis = alt.Axis(labelExpr=CLOCK, tickCount=5, labelOverlap=True)
+    axis = alt.Axis(labelExpr=CLOCK, tickCount=5, labelOverlap=True, titleAnchor="end")
     return alt.X(f"{field}:Q", scale=alt.Scale(zero=False, nice=False, padding=12), axis=axis)
 
 

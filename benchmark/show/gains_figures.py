@@ -6,12 +6,22 @@ import altair as alt
 import pandas as pd
 
 from benchmark.answers.explain import Explanation
-from benchmark.show.figures import ADJUSTED, ADJUSTED_COLOUR, CLOCK, TIMED, TIMED_COLOUR
+from benchmark.show.figures import (
+    ADJUSTED,
+    ADJUSTED_COLOUR,
+    CLOCK,
+    PAGE_BESIDE_PX,
+    ROW_PX,
+    TIMED,
+    TIMED_COLOUR,
+    interval_title,
+    names_axis,
+)
 from benchmark.show.gains_words import part_text, seconds_text, span_text, step_text
 
 Picture = alt.LayerChart | alt.FacetChart
-ROW_PX = 24
 MOST_ROWS = 40
+TITLE_AT_END = alt.Axis(titleAnchor="end", labelOverlap=True)  # a long title is not cut off
 QUICKER, SLOWER, OBSERVED = "quicker", "slower", "observed difference"
 
 
@@ -28,18 +38,18 @@ def gains_chart(table: pd.DataFrame, level: float = 0.9) -> Picture:
             "interval": [span_text(*pair) for pair in rows[["low_s", "high_s"]].to_numpy()],
         }
     )
-    y = alt.Y("step:N", sort=list(data["step"]), title=None, axis=alt.Axis(labelLimit=190))
-    title = f"Gain [s a lap], negative is quicker; bar: {100 * level:.0f} % interval"
+    y = alt.Y("step:N", sort=list(data["step"]), title=None, axis=names_axis(190))
+    title = ["Gain [s a lap], left is quicker", interval_title(level)]
     base = alt.Chart(data).encode(y=y)
     tips = [alt.Tooltip("step:N"), alt.Tooltip("says:N", title="Gain"), alt.Tooltip("interval:N")]
     bars = base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
-        x=alt.X("low_s:Q", title=title), x2="high_s:Q", tooltip=tips
+        x=alt.X("low_s:Q", title=title, axis=TITLE_AT_END), x2="high_s:Q", tooltip=tips
     )
     dots = base.mark_point(filled=True, size=70, opacity=1, color=ADJUSTED_COLOUR).encode(
         x="gain_s:Q", tooltip=tips
     )
     chart = alt.layer(_nought(), bars, dots)
-    return chart.properties(width="container", height=ROW_PX * len(data) + 20)
+    return chart.properties(width="container", height=ROW_PX * len(data) + PAGE_BESIDE_PX)
 
 
 def _nought() -> alt.Chart:
@@ -63,24 +73,19 @@ def waterfall_chart(answer: Explanation) -> Picture:
     total = {"cause": OBSERVED, "start": 0.0, "end": answer.difference_s,
              "says": seconds_text(answer.difference_s), "kind": OBSERVED}  # fmt: skip
     data = pd.concat([data, pd.DataFrame([total])], ignore_index=True)
-    y = alt.Y(
-        "cause:N",
-        sort=list(data["cause"]),
-        title=None,
-        axis=alt.Axis(labelLimit=200, labelOverlap=False),
-    )
+    y = alt.Y("cause:N", sort=list(data["cause"]), title=None, axis=names_axis(200))
     legend = alt.Legend(title=None, orient="top", direction="vertical")
     colours = alt.Scale(domain=[QUICKER, SLOWER, OBSERVED],
                         range=[ADJUSTED_COLOUR, TIMED_COLOUR, "#777777"])  # fmt: skip
     base = alt.Chart(data).encode(y=y)
     bars = base.mark_bar().encode(
-        x=alt.X("start:Q", title="Change of the lap [s]; left is quicker"),
+        x=alt.X("start:Q", title="Change of the lap [s], left is quicker", axis=TITLE_AT_END),
         x2="end:Q",
         color=alt.Color("kind:N", scale=colours, legend=legend),
         tooltip=[alt.Tooltip("cause:N"), alt.Tooltip("says:N", title="Worth")],
     )
     chart = alt.layer(_nought(), bars)
-    return chart.properties(width="container", height=ROW_PX * len(data) + 120)
+    return chart.properties(width="container", height=ROW_PX * len(data) + PAGE_BESIDE_PX)
 
 
 def history_chart(days: pd.DataFrame) -> Picture:
@@ -96,20 +101,25 @@ def history_chart(days: pd.DataFrame) -> Picture:
     base = alt.Chart(data).encode(x=x)
     changes = alt.Chart(data[data["changed"] != ""]).mark_rule(strokeDash=[3, 3], color="#888888")
     colours = alt.Scale(domain=[ADJUSTED, TIMED], range=[ADJUSTED_COLOUR, TIMED_COLOUR])
+    shapes = alt.Scale(domain=[ADJUSTED, TIMED], range=["circle", "diamond"])
     legend = alt.Legend(title=None, orient="top", direction="vertical", labelLimit=300)
 
-    def marks(field: str, what: str, shape: str) -> alt.Chart:
+    def marks(field: str, what: str) -> alt.Chart:
         told = base.transform_calculate(what=f"'{what}'").mark_point(
-            filled=what == ADJUSTED, size=80, opacity=1, shape=shape
+            filled=what == ADJUSTED, size=80, opacity=1
         )
-        return told.encode(y=y(field), color=alt.Color("what:N", scale=colours, legend=legend))
+        return told.encode(
+            y=y(field),
+            color=alt.Color("what:N", scale=colours, legend=legend),
+            shape=alt.Shape("what:N", scale=shapes, legend=legend),
+        )
 
     layers = [
         changes.encode(x=x, tooltip=[alt.Tooltip("changed:N", title="Changed")]),
         base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
             y=y("low_s"), y2="high_s:Q"
         ),
-        marks("adjusted_s", ADJUSTED, "circle"),
-        marks("best_s", TIMED, "diamond"),
+        marks("adjusted_s", ADJUSTED),
+        marks("best_s", TIMED),
     ]
     return alt.layer(*layers).properties(width="container", height=300)

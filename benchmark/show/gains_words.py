@@ -25,13 +25,18 @@ PART_WORDS = {
 
 def seconds_text(value: float | None) -> str:
     """Write a gain in seconds with its sign; a dash where there is none."""
-    return NONE if value is None or pd.isna(value) else f"{value:+.2f} s"
+    return NONE if value is None or pd.isna(value) else f"{_signed(value)} s"
 
 
 def span_text(low: float | None, high: float | None) -> str:
     """Write an interval of gains in seconds."""
     missing = low is None or high is None or pd.isna(low) or pd.isna(high)
-    return NONE if missing else f"{low:+.2f} to {high:+.2f} s"
+    return NONE if missing else f"{_signed(low)} to {_signed(high)} s"
+
+
+def _signed(seconds: float | None) -> str:
+    """Write hundredths with their sign, nought never with a minus."""
+    return f"{round(seconds or 0.0, 2) + 0.0:+.2f}"
 
 
 def words_of(value: Any) -> str:
@@ -87,7 +92,9 @@ def _cost_columns(rows: list[dict[Any, Any]]) -> list[Column]:
     ]
 
 
-def gains_sentence(table: pd.DataFrame, circuit: str, layout: str, lap_s: float) -> str:
+def gains_sentence(
+    table: pd.DataFrame, circuit: str, layout: str, lap_s: float, level: float = 0.9
+) -> str:
     """Say in one sentence which step that cars have made buys most here."""
     seen = table[(table["builds_from"] > 0) & (table["builds_to"] > 0)]
     where = place_text(circuit, layout)
@@ -96,8 +103,9 @@ def gains_sentence(table: pd.DataFrame, circuit: str, layout: str, lap_s: float)
     best = seen.iloc[0]
     return (
         f"What buys most at {where}, of the steps seen: {step_text(best.to_dict())}, "
-        f"{seconds_text(best['gain_s'])} a lap ({span_text(best['low_s'], best['high_s'])}) on a "
-        f"typical lap of {lap_text(lap_s)}. Negative is quicker."
+        f"{seconds_text(best['gain_s'])} a lap ({100 * level:.0f} % interval "
+        f"{span_text(best['low_s'], best['high_s'])}) on a typical lap of {lap_text(lap_s)}. "
+        "Negative is quicker."
     )
 
 
@@ -142,19 +150,24 @@ def explain_lines(answer: Explanation, level: float = 0.9) -> list[str]:
     before, after = answer.before, answer.after
     quicker = "quicker" if answer.difference_s < 0 else "slower"
     bought = answer.bought
+    parts = (
+        "No part changed between the two."
+        if bought["low_s"] == bought["high_s"] == 0
+        else f"Of this the parts account for {seconds_text(bought['gain_s'])} "
+        f"({100 * level:.0f} % interval {span_text(bought['low_s'], bought['high_s'])}); "
+        "negative is quicker."
+    )
     return [
         f"{after['build']} at {place_text(after['circuit'], after['layout'])}: "
         f"{lap_text(before['lap_time_s'])} on {before['date']}, {lap_text(after['lap_time_s'])} on "
         f"{after['date']}, {abs(answer.difference_s):.2f} s {quicker} (best laps as timed).",
-        f"Of this the parts account for {seconds_text(bought['gain_s'])} "
-        f"({100 * level:.0f} % interval {span_text(bought['low_s'], bought['high_s'])}); "
-        "negative is quicker.",
+        parts,
     ]
 
 
 def explain_columns(answer: Explanation, level: float = 0.9) -> list[Column]:
-    """Give the parts of an explanation as people read them, the observed difference last."""
-    rows = answer.parts.to_dict("records")
+    """Give the causes that differed as people read them, the observed difference last."""
+    rows = [row for row in answer.parts.to_dict("records") if row["low_s"] or row["high_s"]]
     total = seconds_text(answer.difference_s)
     return [
         Column("Cause", [*(part_text(row["part"]) for row in rows), "observed difference"]),

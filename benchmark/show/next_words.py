@@ -11,23 +11,32 @@ from benchmark.show.words import count_text, percent
 
 
 def advise_columns(table: pd.DataFrame, level: float = 0.9) -> list[Column]:
-    """Give the open steps as people read them."""
+    """Give the open steps as people read them; costs only where some are known."""
     rows = table.to_dict("records")
     cost = [NONE if pd.isna(r["cost"]) else f"{r['cost']:,.0f} {r['currency']}" for r in rows]
     tenth = [
         NONE if pd.isna(r["cost_per_tenth"]) else f"{r['cost_per_tenth']:,.0f} {r['currency']}"
         for r in rows
     ]
+    costs = [Column("Cost", cost, right=True), Column("Cost per tenth", tenth, right=True)]
     return [
         Column("Step", [step_text(row) for row in rows]),
         Column("Gain", [seconds_text(row["gain_s"]) for row in rows], right=True),
         Column(f"{100 * level:.0f} % interval",
                [span_text(row["low_s"], row["high_s"]) for row in rows], right=True),
         Column("Chance that it helps", [percent(row["p_helps"]) for row in rows], right=True),
-        Column("Cost", cost, right=True),
-        Column("Cost per tenth", tenth, right=True),
+        *(costs if set(cost) != {NONE} else []),
         Column("What it means", [row["words"] for row in rows]),
     ]  # fmt: skip
+
+
+def coach_lines(table: pd.DataFrame) -> list[str]:
+    """Say the advice in sentences."""
+    return [
+        f"{row['advice']}: {row['width_then_s']:.2f} s instead of {row['width_s']:.2f} s wide, "
+        f"{100 * row['narrower_share']:.0f} % narrower."
+        for row in table.to_dict("records")
+    ]
 
 
 def coach_columns(table: pd.DataFrame) -> list[Column]:
@@ -46,15 +55,16 @@ def plan_lines(found: Plan) -> list[str]:
     needed = {name: int(value) for name, value in found.needed.items() if name != "power"}
     swaps = count_text(needed["swaps"], "swap")
     return [
-        f"To see a gain of {found.gain_s:.2f} s a lap with a power of {percent(found.power)}: "
-        f"{swaps} A-B-A in runs of {needed['laps_a_run']} clean flying laps, {needed['runs']} runs "
-        f"and {needed['laps']} laps in all with out and in laps (power then "
-        f"{percent(found.needed['power'])}).",
+        f"To see a gain of {found.gain_s:.2f} s a lap with a chance (power) of "
+        f"{percent(found.power)}: {swaps} A-B-A in runs of {needed['laps_a_run']} clean flying "
+        f"laps, that is {needed['runs']} runs and {needed['laps']} laps with out and in laps. The "
+        f"chance is then {percent(found.needed['power'])}.",
         "A-B-A: a run as before, a run with the part, a run as before, in one session with one "
         "driver and one set of tyres. Compare the mean of B with the mean of the two A.",
-        f"Spreads of this store: a lap {100 * found.spreads.lap:.2f} %, a run "
-        f"{100 * found.spreads.outing:.2f} %, a session {100 * found.spreads.session:.2f} %, a day "
-        f"{100 * found.spreads.day:.2f} % of the lap time (standard deviations).",
+        f"Why so many: in this store luck alone moves a lap by {100 * found.spreads.lap:.2f} %, a "
+        f"run by {100 * found.spreads.outing:.2f} %, a session by "
+        f"{100 * found.spreads.session:.2f} % and a day by {100 * found.spreads.day:.2f} % of the "
+        "lap time (standard deviations).",
     ]
 
 
@@ -70,6 +80,16 @@ def plan_columns(found: Plan) -> list[Column]:
     )
     columns = [Column(h, [f"{r[name]:.0f}" for r in rows], right=True) for h, name in headings]
     return [*columns, Column("Power", [percent(row["power"]) for row in rows], right=True)]
+
+
+def waste_lines(found: Plan) -> list[str]:
+    """Say the designs that waste laps in sentences."""
+    return [
+        f"{row['design']}: with as many runs it sees the gain with a chance of "
+        f"{percent(row['power'])}, and a gain that is not there with {percent(row['false_alarm'])};"
+        f" {row['why']}."
+        for row in found.wasteful.to_dict("records")
+    ]
 
 
 def waste_columns(found: Plan) -> list[Column]:

@@ -32,6 +32,12 @@ def md(text: object) -> str:
     return PUNCTUATION.sub(r"\\\1", one_line)
 
 
+def opening(title: str, shows: str) -> None:
+    """Open a page: its title, and what it shows, in one sentence."""
+    st.title(title)
+    st.caption(shows)
+
+
 def store_path() -> Path:
     """Give the store that the app was started on: `--db`, else BENCHMARK_DB, else laps.duckdb."""
     parser = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
@@ -116,6 +122,12 @@ def grid(columns: Sequence[Column]) -> pd.DataFrame:
 
 def _sortable(cells: Sequence[str]) -> Sequence[str] | Sequence[int]:
     return [int(cell) for cell in cells] if all(cell.isdecimal() for cell in cells) else cells
+
+
+def show_table(columns: Sequence[Column], text: str) -> None:
+    """Show a table whose first column stays in sight; `text` describes it for the blind."""
+    pinned = {columns[0].heading: st.column_config.Column(pinned=True)}
+    st.dataframe(grid(columns), hide_index=True, alt=text, column_config=pinned)
 
 
 def points(sentences: Sequence[str]) -> None:

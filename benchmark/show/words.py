@@ -144,6 +144,17 @@ def leader_sentence(board: pd.DataFrame, circuit: str, layout: str, level: float
     return f"{quickest}, {sureness(board)}. {as_timed}"
 
 
+def standing_sentence(row: Row, entries: int, circuit: str, layout: str) -> str:
+    """Say in one sentence where an entry stands; `row` is its row of the 90 % leaderboard."""
+    among = f"of {count_text(entries, 'entry', 'entries')}"
+    return (
+        f"{row['build']} at {place_text(circuit, layout)}: place {row['rank']} {among} at equal "
+        f"conditions, adjusted lap {lap_text(row['adjusted_s'])} (90 % interval "
+        f"{range_text(row['low_s'], row['high_s'])}). As timed: place {row['raw_rank']}, "
+        f"{lap_text(row['best_s'])}."
+    )
+
+
 def sureness(board: pd.DataFrame) -> str:
     """Say how sure the first place is, and who else may hold it where it is not."""
     chance = float(board.iloc[0]["p_fastest"])

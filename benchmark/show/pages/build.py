@@ -8,14 +8,24 @@ from benchmark.answers.advise import advise
 from benchmark.answers.coach import coach
 from benchmark.answers.explain import explain, history
 from benchmark.answers.forecast import Question, forecast
+from benchmark.answers.leaderboard import leaderboard
 from benchmark.model.fit import Fit
 from benchmark.show.asking import ask_place
 from benchmark.show.gains_figures import history_chart, waterfall_chart
 from benchmark.show.gains_words import explain_columns, explain_lines, forecast_lines
-from benchmark.show.next_words import advise_columns, coach_columns
-from benchmark.show.screen import cautions, choose, grid, md, points, ready_fit, told
+from benchmark.show.next_words import advise_columns, coach_lines
+from benchmark.show.screen import cautions, choose, md, opening, points, ready_fit, show_table, told
+from benchmark.show.words import standing_sentence
 from benchmark.trade.conditions import Conditions
 from benchmark.trade.timing import parse_lap_time
+
+
+def show_standing(fit: Fit, build: str, where: tuple[str, str]) -> None:
+    """Say where the build stands on a dry track here."""
+    board = leaderboard(fit, *where)
+    own = board[board["build"] == build].to_dict("records")
+    if own:
+        st.markdown(f"### {md(standing_sentence(own[0], len(board), *where))}")
 
 
 def show_history(fit: Fit, build: str, where: tuple[str, str]) -> list[str]:
@@ -46,12 +56,14 @@ def show_explanation(fit: Fit, build: str, where: tuple[str, str], dates: list[s
     for line in explain_lines(found):
         st.markdown(md(line))
     st.altair_chart(waterfall_chart(found), alt="The causes adding up to the difference")
-    st.dataframe(grid(explain_columns(found)), hide_index=True, alt="The causes, one a row")
+    show_table(explain_columns(found), "The causes, one a row")
+    st.caption("Causes that were the same on both days are left out. Negative is quicker.")
 
 
 def show_forecast(fit: Fit, build: str, where: tuple[str, str]) -> None:
     """Let the visitor give a day's weather and show the lap expected."""
     st.subheader("Another day")
+    st.caption("The lap to expect of the car as it stands, at other temperatures.")
     first, second, third, fourth = st.columns(4)
     air = first.number_input("Air, °C", -30.0, 60.0, 20.0, 1.0)
     track = second.number_input("Track, °C", -30.0, 90.0, 30.0, 1.0)
@@ -63,21 +75,27 @@ def show_forecast(fit: Fit, build: str, where: tuple[str, str]) -> None:
     points(forecast_lines(forecast(fit, asked)))
 
 
+opening(
+    "One build",
+    "One car: where it stands, what made its days differ, what it would do on another day, and "
+    "what to fit or record next.",
+)
 fit = ready_fit()
-st.title("One build")
 with told():
     builds = sorted(fit.entries["build"])
     build = choose("Build", builds, key="build") or builds[0]
     where = ask_place(fit, build)
+    show_standing(fit, build, where)
     dates = show_history(fit, build, where)
     show_explanation(fit, build, where, dates)
     show_forecast(fit, build, where)
     st.subheader("The next step")
-    st.caption("What each open step is expected to buy this car, and the class it leads to.")
-    st.dataframe(grid(advise_columns(advise(fit, build, *where))), hide_index=True,
-                 alt="Steps still open, one a row")  # fmt: skip
+    st.caption(
+        "What each open step is expected to buy this car here, a lap, and the class it leads to. "
+        "Negative is quicker."
+    )
+    show_table(advise_columns(advise(fit, build, *where)), "Steps still open, one a row")
     st.subheader("What would make the answer surer")
-    st.caption("How much narrower the 90 % interval of the adjusted lap would become.")
-    st.dataframe(grid(coach_columns(coach(fit, build, *where))), hide_index=True,
-                 alt="What to record or run next, one a row")  # fmt: skip
+    st.caption("How much narrower the 90 % interval of its adjusted lap would become with:")
+    points(coach_lines(coach(fit, build, *where)))
 cautions()

@@ -30,21 +30,22 @@ from benchmark.show.challenge import (
     rests_on_lines,
     standing_columns,
 )
-from benchmark.show.challenge_report import challenge_sheet, standings_csv
+from benchmark.show.challenge_report import SEASON_WORDS, challenge_sheet, standings_csv
 from benchmark.show.challenge_start import starting_rules
-from benchmark.show.output import Column
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
     HAND_IN,
     cautions,
-    grid,
     md,
+    opening,
     points,
     progress_on_page,
+    show_table,
     store_path,
     store_state,
     told,
 )
+from benchmark.show.words import count_text
 from benchmark.store.store import Store
 from benchmark.trade.classes import SURFACES
 
@@ -71,8 +72,8 @@ def laps_of_store() -> pd.DataFrame:
 def ask_rules(laps: pd.DataFrame) -> str:
     """Let the steward upload a rules file, or start from one made for this store, and edit it."""
     st.markdown(
-        "**1. Rules.** A challenge is one text file. Start from the text below, which was made "
-        "for the days in your store, or upload your own; edit it here and download it again."
+        "A challenge is one text file. Start from the text below, which was made for the days in "
+        "your store, or upload your own; edit it here and download it again."
     )
     uploaded = st.file_uploader("Rules file", type=["toml"], key="rules_file")
     if uploaded is not None and st.session_state.get("rules_taken") != uploaded.file_id:
@@ -81,7 +82,7 @@ def ask_rules(laps: pd.DataFrame) -> str:
     st.session_state.setdefault("rules_text", starting_rules(laps))
     text: str = st.text_area("Rules", key="rules_text", height=320)
     with st.expander("What every key means, and what may be written"):
-        st.dataframe(key_table(), hide_index=True)
+        st.dataframe(key_table(), hide_index=True, alt="The keys of a rules file")
     return text
 
 
@@ -94,8 +95,8 @@ def key_table() -> pd.DataFrame:
                 "Table": table,
                 "Key": name,
                 "Meaning": key.meaning,
-                "Legal": key.legal,
-                "Default": "needed" if key.needed else str(key.default),
+                "What may be written": key.legal,
+                "If left out": "needed" if key.needed else str(key.default),
             }
             for table, keys in tables.items()
             for name, key in keys.items()
@@ -108,7 +109,7 @@ def checked(text: str, name: str) -> Rules | None:
     try:
         return parse_rules(text, name)
     except FaultyFile as error:
-        st.error(f"{len(error.faults)} to mend before these rules can be used:")
+        st.error(f"{count_text(len(error.faults), 'fault')} to mend before the rules can be used:")
         points([f"{f.column} = {f.value}: {f.message}" if f.value else f"{f.column}: {f.message}"
                 for f in error.faults])  # fmt: skip
         return None
@@ -121,12 +122,6 @@ def ground(text: str, surface: str, stamp_text: str) -> tuple[Basis, pd.DataFram
     with progress_on_page("Fitting the laps before the freeze") as report:
         basis, laps = ask_basis(store_path(), parse_rules(text), surface, report)
     return replace(basis, progress=None), laps
-
-
-def show_table(columns: list[Column], text: str) -> None:
-    """Show a table with its description for people who do not see it."""
-    pinned = {"Build": st.column_config.Column(pinned=True)}
-    st.dataframe(grid(columns), hide_index=True, alt=text, column_config=pinned)
 
 
 def show_factors(basis: Basis) -> None:
@@ -145,7 +140,9 @@ def show_fairness(basis: Basis) -> None:
     """Show who wins simulated events."""
     with st.spinner("Simulating events"):
         found = fairness(table_of(basis), LEVEL)
-    points(fairness_lines(found, basis.rules.factor["kind"]))
+    first, *others = fairness_lines(found, basis.rules.factor["kind"])
+    st.markdown(f"### {md(first)}")
+    points(others)
     show_table(fairness_columns(found.classes, LEVEL), "Share of wins of each class")
     show_table(entry_columns(found.entries), "Wins of each entry in 100 simulated events")
     if len(found.questions):
@@ -166,6 +163,8 @@ def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
     table = found.of(chosen)
     st.markdown(f"### {md(leader_line(found, basis.rules, table))}")
     show_table(standing_columns(table), "Standings")
+    if chosen == SEASON:
+        st.caption(SEASON_WORDS)
     if found.ahead:
         st.caption(f"Not held yet: {md(', '.join(found.ahead))}.")
     publish(basis, found)
@@ -203,10 +202,11 @@ def show_classes(basis: Basis) -> None:
     """Propose classes from the data."""
     left, right = st.columns(2)
     number = left.number_input("Number of classes", 1, 12, 3, key="class_number")
-    least = right.number_input("Least cars of a class", 1, 50, 4, key="class_least")
+    least = right.number_input("Fewest cars in a class", 1, 50, 4, key="class_least")
     if not st.button("Propose classes", key="class_go"):
         return
-    found = propose(basis, int(number), int(least))
+    with st.spinner("Trying classes"):
+        found = propose(basis, int(number), int(least))
     st.markdown(
         f"Class A is the quickest. The words put {100 * found.agreed:.0f} % of the cars where "
         "their expected pace would; the rest is the price of a rule that fits on one page."
@@ -220,7 +220,9 @@ def show_whatif(basis: Basis, surface: str) -> None:
     """Lay other rules beside these."""
     st.markdown("What each kind of factor would do with your entries (about a minute):")
     if st.button("Compare the kinds of factor", key="kinds_go"):
-        show_table(kind_columns(kinds_compared(basis)), "Kinds of factor compared")
+        with st.spinner("Comparing the kinds of factor"):
+            compared = kinds_compared(basis)
+        show_table(kind_columns(compared), "Kinds of factor compared")
     uploaded = st.file_uploader("Other rules to lay beside these", type=["toml"], key="other_rules")
     if uploaded is None:
         return
@@ -250,15 +252,8 @@ def last_day(laps: pd.DataFrame) -> date:
     return date.fromisoformat(str(laps["date"].max())[:10])
 
 
-st.title("A fair challenge")
-laps_here = laps_of_store()
-text = ask_rules(laps_here)
-rules = checked(text, "rules")
-st.download_button("Download the rules", text, file_name="challenge.toml", mime="text/plain",
-                   on_click="ignore")  # fmt: skip
-if rules is not None:
-    st.success(md(f"These rules can be used: {rules.name}, version {rules.version}, "
-                  f"{len(rules.rounds)} rounds."))  # fmt: skip
+def show_results(text: str, laps_here: pd.DataFrame) -> None:
+    """Show what these rules come to, once the visitor asks for it."""
     left, right = st.columns(2)
     surface = left.selectbox("Surface of the laps that count", SURFACES, key="surface")
     seen = right.date_input(
@@ -266,17 +261,36 @@ if rules is not None:
         value=last_day(laps_here),
         help="A round is final once its protest period is over.",
     )
-    st.markdown("**2. Look before the season, publish after each round.**")
-    if st.toggle("Compute with these rules", key="compute"):
-        with told():
-            basis, laps = ground(text, surface, str(store_state(store_path())))
-            part = st.segmented_control("Look at", PARTS, default=PARTS[0], key="part") or PARTS[0]
-            if part == PARTS[0]:
-                show_standings(basis, laps, seen)
-            elif basis.fit is None:
-                st.info("No lap before the freeze: nothing to say of factors and fairness.")
-            else:
-                show_part(part, basis, surface)
-            with st.expander("What this rests on"):
-                points(rests_on_lines(basis))
+    if not st.toggle("Show results by the rules below (the first time takes a while)",
+                     key="compute"):  # fmt: skip
+        return
+    basis, laps = ground(text, surface, str(store_state(store_path())))
+    part = st.segmented_control("Look at", PARTS, default=PARTS[0], key="part") or PARTS[0]
+    if part == PARTS[0]:
+        show_standings(basis, laps, seen)
+    elif basis.fit is None:
+        st.info("No lap before the freeze: nothing to say of factors and fairness.")
+    else:
+        show_part(part, basis, surface)
+    with st.expander("What this rests on"):
+        points(rests_on_lines(basis))
+
+
+opening(
+    "A fair challenge",
+    "Scores a club's challenge by rules written down beforehand, and shows whether every entry "
+    "has a fair chance of winning.",
+)
+laps_here = laps_of_store()
+results_place = st.container()
+st.subheader("The rules")
+text = ask_rules(laps_here)
+rules = checked(text, "rules")
+st.download_button("Download the rules", text, file_name="challenge.toml", mime="text/plain",
+                   on_click="ignore")  # fmt: skip
+if rules is not None:
+    st.success(md(f"These rules can be used: {rules.name}, version {rules.version}, "
+                  f"{count_text(len(rules.rounds), 'round')}."))  # fmt: skip
+    with results_place, told():
+        show_results(text, laps_here)
 cautions()

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-import pandas as pd
 import streamlit as st
 
 from benchmark.answers.claim import ClaimAnswer, check_claim
 from benchmark.answers.claim_case import SCOPES, Claim
+from benchmark.answers.claim_rules import VERDICTS
 from benchmark.intake.columns import BY_NAME
+from benchmark.intake.fixes import MAX_BYTES
 from benchmark.model.fit import Fit
 from benchmark.show.claim_figures import claim_alt, claim_chart
 from benchmark.show.claim_list import recheck_columns, recheck_frame
@@ -18,7 +19,6 @@ from benchmark.show.claim_sheet import (
     METHOD,
     REFERENCES,
     claim_sheet,
-    claim_title,
     figure_columns,
     finding_points,
     overturn_points,
@@ -27,8 +27,19 @@ from benchmark.show.claim_sheet import (
     rule_points,
 )
 from benchmark.show.claiming import TraceFile, add_evidence, keep, make_claim, recheck
+from benchmark.show.figures import PAGE_BESIDE_PX
 from benchmark.show.report import to_html, to_pdf
-from benchmark.show.screen import cautions, choose, grid, md, points, ready_fit, store_path, told
+from benchmark.show.screen import (
+    cautions,
+    choose,
+    md,
+    opening,
+    points,
+    ready_fit,
+    show_table,
+    store_path,
+    told,
+)
 from benchmark.trade.classes import AREAS, CLASSES, DRIVER_LEVELS, LEVELS, SURFACES, TIMINGS
 from benchmark.trade.classes import TYRE_CATEGORIES as TYRES
 
@@ -41,7 +52,6 @@ SCOPE_WORDS = {
 }
 NUMBERS = ("treadwear", "tyre_heat_cycles", "air_temp_c", "track_temp_c", "pressure_hpa",
            "humidity_pct", "wind_mps", "altitude_m")  # fmt: skip
-AROUND_PX = 170  # legend and axis, which the page fits into the height
 EXAMPLE = "METAR ZZZZ 210930Z 24004KT CAVOK 12/08 Q1018"
 Texts = dict[str, str | None]
 
@@ -49,10 +59,12 @@ Texts = dict[str, str | None]
 def ask_lap(fit: Fit) -> Texts:
     """Ask what is claimed: where, who, what and when."""
     runs, entries = fit.runs, fit.entries
+    st.caption("Needed: all of the first three rows but the timing. The rest may be left open.")
     first, second, third = st.columns(3)
     with first:
         circuit = choose("Circuit", sorted(runs["circuit"].unique()), key="circuit")
-        layout = choose("Layout", sorted(runs["layout"].unique()), key="layout")
+        layouts = sorted(runs["layout"].unique(), key=lambda name: (name != "full", name))
+        layout = choose("Layout", layouts, key="layout")
         day = st.date_input("Date of the lap", date.today(), key="claim_date")
     with second:
         build = _name("Build", sorted(entries["build"]), key="build")
@@ -82,14 +94,15 @@ def _name(label: str, known: list[str], key: str) -> str | None:
 
 def _maybe(label: str, options: Sequence[str], key: str) -> str | None:
     """Ask for a fact that may be left open."""
-    return st.selectbox(label, options, index=None, key=f"claim_{key}", placeholder="not told")
+    return st.selectbox(label, options, index=None, key=f"claim_{key}", placeholder="left open")
 
 
 def ask_more() -> Texts:
     """Ask what else is recorded; what is left open comes from the car's record, or stays open."""
     texts: Texts = {}
     st.caption(
-        "What is left empty comes from the car's latest record, else it counts as not recorded."
+        "What is left empty comes from the car's latest record, else it counts as not recorded. "
+        "Levels: 0 standard, 1 bolt-on or adjusted, 2 replaced or rebuilt, 3 competition-only."
     )
     first, second, third = st.columns(3)
     with first:
@@ -98,7 +111,7 @@ def ask_more() -> Texts:
         texts["driver_level"] = _maybe("Driver level", DRIVER_LEVELS, key="level")
         texts["surface"] = _maybe("Surface", SURFACES, key="surface")
         texts["timing_u_s"] = st.text_input(
-            "Standard uncertainty of the lap, s", key="claim_timing_u_s"
+            "Timing uncertainty of the lap, s", key="claim_timing_u_s"
         )
     with second:
         for area in AREAS:
@@ -119,11 +132,11 @@ def ask_scope() -> dict[str, str | int | None]:
     with first:
         words = choose("Compared with cars of the", list(SCOPE_WORDS), key="company")
     with second:
-        in_class = _maybe("Claimed in class", CLASSES, key="claimed_class")
-        tyre = _maybe("Claimed on tyre", TYRES, key="claimed_tyre")
+        in_class = _maybe("Class it is claimed in", CLASSES, key="claimed_class")
+        tyre = _maybe("Tyre it is claimed on", TYRES, key="claimed_tyre")
     with third:
         laps = st.number_input(
-            "Best of how many flying laps that day", 1, 500, value=None, key="claim_laps"
+            "Picked as the best of how many laps", 1, 500, value=None, key="claim_laps"
         )
     return {
         "scope": SCOPE_WORDS.get(words or "", SCOPES[0]),
@@ -138,7 +151,9 @@ def ask_evidence() -> TraceFile | None:
     first, second = st.columns(2)
     with first:
         upload = st.file_uploader(
-            "Trace of the lap, GPX 1.1 or NMEA 0183", type=["gpx", "nmea", "txt", "log"]
+            "Trace of the lap, GPX 1.1 or NMEA 0183",
+            type=["gpx", "nmea", "txt", "log"],
+            max_upload_size=MAX_BYTES // 1_000_000,
         )
     with second:
         line = st.text_input(
@@ -160,7 +175,7 @@ def ask_claim(fit: Fit) -> None:
         with st.expander("Car, driver, lap and weather: what else is recorded"):
             more = ask_more()
             metar = st.text_area(
-                "METAR of the hour, pasted", placeholder=EXAMPLE, key="claim_metar"
+                "Weather report (METAR) of the hour, pasted", placeholder=EXAMPLE, key="claim_metar"
             )
         with st.expander("Trace of the lap"):
             file = ask_evidence()
@@ -186,11 +201,10 @@ def answer_to(fit: Fit, claim: Claim) -> ClaimAnswer:
 def show_answer(answer: ClaimAnswer) -> None:
     """Show the verdict, the picture, the findings, what overturns it, and the method."""
     st.markdown(f"### {md(answer.sentence)}")
-    st.caption(f"Verdict: {answer.verdict}. {md(claim_title(answer))}.")
-    st.altair_chart(claim_chart(answer, around_px=AROUND_PX), alt=claim_alt(answer))
-    figures, rivals = grid(figure_columns(answer)), grid(rival_columns(answer))
-    st.dataframe(figures, hide_index=True, alt="The figures of the verdict")
-    st.dataframe(rivals, hide_index=True, alt=claim_alt(answer))
+    st.caption(f"Verdict: {answer.verdict}. {VERDICTS[answer.verdict][0]}")
+    st.altair_chart(claim_chart(answer, beside_px=PAGE_BESIDE_PX), alt=claim_alt(answer))
+    show_table(rival_columns(answer), claim_alt(answer))
+    show_table(figure_columns(answer), "The figures of the verdict")
     for heading, sentences in finding_points(answer):
         st.subheader(heading)
         points(sentences)
@@ -235,12 +249,15 @@ def show_kept(fit: Fit) -> None:
         if not checks:
             st.markdown("No claim has been kept yet.")
             return
-        table: pd.DataFrame = grid(recheck_columns(recheck_frame(checks)))
-        st.dataframe(table, hide_index=True, alt="Kept claims with their verdicts")
+        show_table(recheck_columns(recheck_frame(checks)), "Kept claims with their verdicts")
 
 
+opening(
+    "Does the claim stand?",
+    "Checks whether a lap that somebody claims as the fastest of its class really is: as timed, "
+    "and when the day is the same for all.",
+)
 fit = ready_fit()
-st.title("Does the claim stand?")
 answer_place = st.container()
 st.subheader("The claim")
 with told():

@@ -13,7 +13,7 @@ from benchmark.show.asking import ask_place
 from benchmark.show.gains_figures import gains_chart
 from benchmark.show.gains_words import gains_columns, gains_sentence, step_text
 from benchmark.show.output import records, to_spreadsheet_csv
-from benchmark.show.screen import cautions, grid, md, points, ready_fit, told
+from benchmark.show.screen import cautions, md, opening, points, ready_fit, show_table, told
 from benchmark.show.words import place_text, reference_text
 
 
@@ -23,17 +23,23 @@ def ask_gains(_fit: Fit, fit_id: str, where: tuple[str, str]) -> pd.DataFrame:  
     return gains(_fit, *where)
 
 
+opening(
+    "What buys pace?",
+    "How many seconds a lap each step of parts, tyre or driver is worth at a circuit, estimated "
+    "from all cars.",
+)
 fit = ready_fit()
-st.title("What buys pace?")
 with told():
     where = ask_place(fit)
     table = ask_gains(fit, fit.fit_id, where)
 st.markdown(f"### {md(gains_sentence(table, *where, typical_lap_s(fit, *where, 'dry')))}")
 st.caption(
-    "Each row is a step from one level to another: what it changes a lap by, the rest staying as "
-    "it was. Parts can hurt. Builds are counted in the whole store."
+    "Each row is a step from one level to another (parts: 0 standard, 1 bolt-on or adjusted, 2 "
+    "replaced or rebuilt, 3 competition-only) and what it changes a lap by, the rest staying as it "
+    "was. Where a bar crosses nought, the step may as well hurt. Builds are counted in the whole "
+    "store."
 )
-single = st.toggle("Only steps that cars were seen on both ends of", value=True, key="seen")
+single = st.toggle("Only steps with cars seen before and after them", value=True, key="seen")
 seen = (table["builds_from"] > 0) & (table["builds_to"] > 0)
 shown = table[seen].reset_index(drop=True) if single else table
 if shown.empty:
@@ -45,7 +51,7 @@ else:
         st.subheader("What the laps cannot tell apart")
         points([f"{step_text(r)}: {r['warning']}." for r in doubtful.to_dict("records")[:8]])
     st.subheader("All steps")
-    st.dataframe(grid(gains_columns(shown)), hide_index=True, alt="The steps, one a row")
+    show_table(gains_columns(shown), "The steps, one a row")
     stated = reference(fit, *where)
     st.download_button(
         "Download as CSV",

@@ -19,6 +19,7 @@ from benchmark.show.screen import (
     LEADERBOARD,
     cautions,
     md,
+    opening,
     points,
     progress_on_page,
     store_path,
@@ -68,7 +69,7 @@ def show_faults(faults: Sequence[Fault]) -> None:
 
 def show_preview(upload: UploadedFile, lap_file: LapFile) -> bool:
     """Show what storing this file would do; say whether it can be stored."""
-    st.subheader(md(upload.name))
+    st.markdown(f"**{md(upload.name)}**")
     try:
         would_be = check_file(store_path(), lap_file)
     except FaultyFile as error:
@@ -88,7 +89,7 @@ def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
         try:
             added = add_file(store_path(), lap_file)
         except FaultyFile as error:
-            st.subheader(md(upload.name))
+            st.markdown(f"**{md(upload.name)}**")
             show_faults(error.faults)
         else:
             st.success(md("; ".join(added_lines(upload.name, added))))
@@ -97,7 +98,7 @@ def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
 def show_upload() -> None:
     """Take files, show what each would do, and store the good ones when asked to."""
     uploads = st.file_uploader(
-        "Lap tables, CSV or Parquet; nothing is stored before you say so",
+        "Lap tables, CSV or Parquet",
         type=["csv", "txt", "tsv", "parquet"],
         accept_multiple_files=True,
     )
@@ -124,7 +125,7 @@ def store_status(path: Path) -> tuple[int, bool]:
 
 def show_fit() -> None:
     """Offer to fit the stored laps, and say what came of it."""
-    st.header("2. Fit the model")
+    st.subheader("2. Fit the model")
     st.markdown(
         "Fitting works out from all counted laps how quick each car is at equal conditions. It "
         "takes from some seconds to a few minutes."
@@ -173,8 +174,11 @@ def _if_missing(column: Column) -> str:
     )
 
 
-st.title("Hand in laps")
-st.header("1. Check and store lap tables")
+opening(
+    "Hand in laps",
+    "Takes in lap tables: every file is checked first, and nothing is stored before you say so.",
+)
+st.subheader("1. Check and store lap tables")
 with told():
     show_upload()
     show_columns()

@@ -9,9 +9,9 @@ from benchmark.answers.entries import basis, reference
 from benchmark.answers.leaderboard import leaderboard
 from benchmark.model.fit import Fit
 from benchmark.show.board import HELP, board_columns, board_lines
-from benchmark.show.figures import MOST_ROWS, board_alt, board_chart
+from benchmark.show.figures import MOST_ROWS, PAGE_BESIDE_PX, board_alt, board_chart
 from benchmark.show.output import records, to_spreadsheet_csv
-from benchmark.show.screen import cautions, choose, grid, md, points, ready_fit, told
+from benchmark.show.screen import cautions, choose, grid, md, opening, points, ready_fit, told
 from benchmark.show.words import place_text
 from benchmark.trade.classes import CLASSES, SURFACES, TYRE_CATEGORIES
 
@@ -81,9 +81,13 @@ def show_board(
         st.subheader("What equal conditions change")
         st.markdown("\n".join(f"- **{md(stands)}** {md(why)}" for stands, why in moved))
     st.subheader("How sure the order is")
+    st.caption(
+        f"Each adjusted lap lies on its bar with a chance of {100 * LEVEL:.0f} %; where bars "
+        "overlap, the order is open."
+    )
     if len(board) > MOST_ROWS:
         st.caption(f"The picture shows the first {MOST_ROWS} of {len(board)} entries.")
-    st.altair_chart(board_chart(board, LEVEL), alt=board_alt(board))
+    st.altair_chart(board_chart(board, LEVEL, beside_px=PAGE_BESIDE_PX), alt=board_alt(board))
     st.subheader("All entries")
     table = grid(board_columns(board, LEVEL))
     told = {name: st.column_config.Column(help=words) for name, words in HELP.items()}
@@ -107,8 +111,12 @@ def download(board: pd.DataFrame, rests_on: dict[str, object], where: tuple[str,
     )
 
 
+opening(
+    "Who is really the quickest?",
+    "Ranks the cars at a circuit twice: by their best laps as timed, and by the laps expected of "
+    "them when the day is the same for all.",
+)
 fit = ready_fit()
-st.title("Who is really the quickest?")
 with told():
     where = ask_place(fit)
     answer_place = st.container()

@@ -6,11 +6,14 @@ import streamlit as st
 
 from benchmark.answers.plan import plan
 from benchmark.show.asking import ask_place
-from benchmark.show.next_words import plan_columns, plan_lines, waste_columns
-from benchmark.show.screen import cautions, grid, md, points, ready_fit, told
+from benchmark.show.next_words import plan_columns, plan_lines, waste_lines
+from benchmark.show.screen import cautions, md, opening, points, ready_fit, show_table, told
 
+opening(
+    "How many laps to see a gain?",
+    "How much back-to-back running, with a part and without it, tells its gain from luck.",
+)
 fit = ready_fit()
-st.title("How many laps to see a gain?")
 with told():
     where = ask_place(fit)
     left, middle, right = st.columns(3)
@@ -22,8 +25,7 @@ with told():
     st.markdown(f"### {md(first)}")
     points(others)
     st.subheader("Other lengths of a run")
-    st.dataframe(grid(plan_columns(found)), hide_index=True, alt="Lengths of a run, one a row")
+    show_table(plan_columns(found), "Lengths of a run, one a row")
     st.subheader("What wastes laps")
-    st.caption("A false alarm is a gain that seems to be there and is not.")
-    st.dataframe(grid(waste_columns(found)), hide_index=True, alt="Designs, one a row")
+    points(waste_lines(found))
 cautions()
