@@ -170,6 +170,23 @@ def test_class_factors_give_each_class_its_share_of_wins(basis):
     assert figures.overall["evenness"] > 0.999
 
 
+def test_every_interval_of_the_fairness_figures_holds_its_own_estimate(basis):
+    figures = fairness(table_of(basis, "none"))
+    for name in ("evenness", "odds", "top_share", "able_share"):
+        low, middle, high = (figures.overall[f"{name}_known{end}"] for end in ("_low", "", "_high"))
+        assert low <= middle <= high, name
+    for low, share, high in (("low", "win_share", "high"), ("podium_low", "podium_share",
+                                                             "podium_high")):  # fmt: skip
+        told = figures.classes
+        assert ((told[low] <= told[share]) & (told[share] <= told[high])).all()
+
+
+def test_within_one_truth_classes_are_further_apart_than_on_average_over_all(basis):
+    # A maximum over classes is convex in the shares (Jensen), so the average cannot be larger.
+    figures = fairness(table_of(basis))
+    assert figures.overall["odds_known"] >= figures.overall["odds"]
+
+
 def test_the_average_entry_has_a_factor_of_one(basis):
     rows = factor_rows(table_of(basis))
     assert np.average(np.log(rows["factor"]), weights=rows["builds"]) == pytest.approx(0, abs=1e-4)

@@ -26,8 +26,10 @@ class Fairness:
     Attributes
     ----------
     classes : one row a class, columns `FIELDS`.
-    overall : `evenness`, `odds`, `top_share`, `able_share`, each with `_low` and `_high`;
-        `top_build`; `quickest_wins`, the chance that the quickest car of an event wins it;
+    overall : `evenness`, `odds`, `top_share`, `able_share` of the mean shares, which are averages
+        over what the true paces may be; the same within one truth, as `_known` (median over the
+        posterior draws), `_known_low` and `_known_high`; `top_build`;
+        `quickest_wins`, the chance that the quickest car of an event wins it;
         `equivalence`, a list of pairs of classes.
     entries : one row an entry: `build`, `class`, `win_share`.
     questions : entries whose pace does not fit their declared specification, see `questions`.
@@ -86,7 +88,8 @@ def fairness(table: Table, level: float = 0.9) -> Fairness:
     """Give the fairness figures of a table of factors, for the entries known before the freeze.
 
     Every event has all entries in it. Intervals are over what the true paces may be: a figure
-    computed within each posterior draw.
+    computed within each posterior draw. Class factors are fair on average over the draws, and much
+    less so within one, so both are told.
     """
     entries = table.entries[table.scoring].reset_index(drop=True)
     names = [c for c in table.classes if c]
@@ -132,8 +135,8 @@ def _class_rows(table: Table, wins: np.ndarray, podiums: np.ndarray, level: floa
     of_class = _by_class(wins, table.group, count)
     on_podium = _by_class(podiums, table.group, count)
     tails = [(1 - level) / 2, (1 + level) / 2]
-    low, high = np.quantile(of_class, tails, axis=0)
-    podium_low, podium_high = np.quantile(on_podium, tails, axis=0)
+    low, high = _around(of_class, tails)
+    podium_low, podium_high = _around(on_podium, tails)
     return pd.DataFrame(
         {
             "class": table.class_names,
@@ -149,10 +152,17 @@ def _class_rows(table: Table, wins: np.ndarray, podiums: np.ndarray, level: floa
     )
 
 
+def _around(shares: np.ndarray, tails: list[float]) -> np.ndarray:
+    """Quantiles over draws, widened to the mean: where few draws hold all wins it lies outside."""
+    low, high = np.quantile(shares, tails, axis=0)
+    mean = shares.mean(axis=0)
+    return np.stack([np.minimum(low, mean), np.maximum(high, mean)])
+
+
 def _overall(
     wins: np.ndarray, group: np.ndarray, fair: np.ndarray, repeats: int, level: float
 ) -> dict[str, Any]:
-    """The figures on the mean shares, with intervals over the draws."""
+    """The figures on the mean shares; and within single draws, their median and interval."""
 
     def figures(share: np.ndarray, events: int) -> list[float]:
         of_class = np.array([share[group == g].sum() for g in range(len(fair))])
@@ -165,10 +175,11 @@ def _overall(
 
     centre = figures(wins.mean(axis=0), repeats * len(wins))
     each = np.array([figures(row, repeats) for row in wins])
-    low, high = np.quantile(each, [(1 - level) / 2, (1 + level) / 2], axis=0)
-    out: dict[str, Any] = {}
+    within = np.quantile(each, [0.5, (1 - level) / 2, (1 + level) / 2], axis=0)
+    out: dict[str, Any] = dict(zip(OVERALL, centre, strict=True))
     for k, name in enumerate(OVERALL):
-        out |= {name: centre[k], f"{name}_low": float(low[k]), f"{name}_high": float(high[k])}
+        told = zip(("_known", "_known_low", "_known_high"), within[:, k].tolist(), strict=True)
+        out |= {name + ending: value for ending, value in told}
     return out
 
 

@@ -15,9 +15,9 @@ from benchmark.answers.challenge.fairness import OVERALL, Fairness, fairness
 from benchmark.answers.challenge.scoring import Policy, play
 from benchmark.intake.rule_keys import KINDS
 
-FIELDS = ("rules", "class", "entries", "win_share", "fair_share", "low", "high", *OVERALL,
-          "quickest_wins")  # fmt: skip
-CHOICE_FIELDS = ("kind", *OVERALL, "quickest_wins", "slow_gain", "slow_gain_unguarded")
+FIGURES = (*OVERALL, "odds_known", "quickest_wins")
+FIELDS = ("rules", "class", "entries", "win_share", "fair_share", "low", "high", *FIGURES)
+CHOICE_FIELDS = ("kind", *FIGURES, "slow_gain", "slow_gain_unguarded")
 SLOW = 0.02  # of the lap: slow driving before the freeze, for what can be gamed
 SEASONS = 10  # simulated seasons a posterior draw
 EVENTS = 60  # events a draw from which class factors are solved again for each entry
@@ -28,7 +28,7 @@ def side_by_side(named: dict[str, Fairness]) -> pd.DataFrame:
     rows: list[dict[str, Any]] = []
     for name, found in named.items():
         rows += [{"rules": name} | dict(row) for row in _records(found.classes)]
-        figures = {k: found.overall[k] for k in (*OVERALL, "quickest_wins")}
+        figures = {k: found.overall[k] for k in FIGURES}
         rows.append({"rules": name, "class": "all", "entries": len(found.entries), **figures})
     return pd.DataFrame(rows).reindex(columns=list(FIELDS))
 
@@ -54,7 +54,7 @@ def kinds_compared(basis: Basis) -> pd.DataFrame:
         rows.append(
             {
                 "kind": kind,
-                **{name: found[name] for name in (*OVERALL, "quickest_wins")},
+                **{name: found[name] for name in FIGURES},
                 "slow_gain": slow_gain(table),
                 "slow_gain_unguarded": slow_gain(table, guarded=False),
             }
