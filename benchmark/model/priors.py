@@ -45,7 +45,7 @@ EFFECTS: Mapping[str, Effect] = {
     "expert": Effect(-0.010, 0.008, f"against a club driver; {PRACTICE}"),
     "professional": Effect(-0.020, 0.010, f"against a club driver; {PRACTICE}"),
     # 1 % of power is 0.11 % of a lap on a simulated point-mass lap, less 0.01 % for drag.
-    "density_natural": Effect(-0.09, 0.03, "point-mass lap, power follows density"),
+    "density_natural": Effect(-0.09, 0.03, "a point-mass lap of our own simulation; our choice"),
     "density_boosted": Effect(-0.045, 0.03, f"the boost makes up for about half; {PRACTICE}"),
     # No refereed figure for grip against surface temperature was found: wide and near nought.
     "heat": Effect(0.0005, 0.003, f"track 10 °C hotter, touring tyre; {PRACTICE}"),
@@ -90,6 +90,7 @@ SIZES: Mapping[str, Size] = {
 }
 
 # Shares of the three kinds of lap in the Dirichlet prior: ordinary, unlabelled slow, gross error.
+# Our choice; they weigh as much as 60 laps.
 SHARES = (57.0, 2.0, 1.0)
 
 
@@ -103,7 +104,15 @@ class Priors:
     scale: float = 1.0
 
     def widened(self, scale: float) -> Priors:
-        """Return the same centres with every width multiplied by `scale` (0.1 to 20)."""
+        """Return the same centres with every width multiplied by `scale` (0.1 to 20).
+
+        The shares of the three kinds of lap stay: a hundred laps outweigh them.
+
+        Raises
+        ------
+        BadQuestion
+            A scale outside 0.1 to 20.
+        """
         if not 0.1 <= scale <= 20:
             raise BadQuestion(f'widen "{scale:g}": use a number from 0.1 to 20')
         return Priors(
