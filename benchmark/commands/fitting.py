@@ -27,11 +27,20 @@ def fit(
     widen: Annotated[
         float, typer.Option(help="Multiply every prior's width, to see what the priors decide.")
     ] = 1.0,
+    draws: Annotated[
+        int | None,
+        typer.Option(
+            min=100,
+            max=20_000,
+            help="How many draws to keep, for a fit that has not settled; by default 1000, or 900 "
+            "for a large store.",
+        ),
+    ] = None,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Fit the model to all counted laps and keep it in the store."""
     from benchmark.show.fitting import fit_lines, fit_store
 
     with progress("fitting") as report:
-        found = fit_store(db, report, mode=mode, seed=seed, widen=widen)
+        found = fit_store(db, report, mode=mode, seed=seed, widen=widen, draws=draws)
     typer.echo("\n".join(fit_lines(found)))

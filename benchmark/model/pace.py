@@ -50,7 +50,7 @@ def fit(
     priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
         deviations, "auto" takes "full" up to a size that two cores do in some ten minutes.
-    draws : posterior draws to keep; by default 1500, or 1200 for a large store.
+    draws : posterior draws to keep; by default 1000, or 900 for a large store.
     seed : the same seed and the same laps, in any order, give the same fit.
     progress : called with the share done and a word.
     data_version : of the store that the laps came from.
@@ -141,7 +141,7 @@ def _gather(plan: Plan, chains: list[Arrays]) -> Fit:
     if not replace(draft, diagnostics=found).converged:
         text = (
             f"the sampling has not settled (R-hat {found['r_hat']:.2f}, should be under "
-            f"{R_HAT_MOST}): fit again with more draws before you quote a number"
+            f"{R_HAT_MOST}): fit again with more draws (`--draws`) before you quote a number"
         )
         warnings.insert(0, text)
     return replace(draft, diagnostics=found, mode_note=note, warnings=tuple(warnings))

@@ -19,6 +19,7 @@ def fit_store(
     mode: str = "auto",
     seed: int = 1,
     widen: float = 1.0,
+    draws: int | None = None,
 ) -> Fit:
     """Fit the store's counted laps and keep the fit; the store is not held meanwhile.
 
@@ -26,7 +27,7 @@ def fit_store(
     ----------
     db : the store.
     report : takes the share done (0 to 1) and what is being done.
-    mode, seed : as for `benchmark.model.pace.fit`.
+    mode, seed, draws : as for `benchmark.model.pace.fit`.
     widen : what every prior's width is multiplied by.
 
     Raises
@@ -42,7 +43,8 @@ def fit_store(
     priors = STANDARD_PRIORS.widened(widen)
     with Store.open(db) as store:
         laps, version = store.counted_laps(), store.data_version()
-    found = fit(laps, priors=priors, mode=mode, seed=seed, progress=report, data_version=version)
+    found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=report,
+                data_version=version)  # fmt: skip
     with Store.open(db, write=True) as store:
         store.keep_fit(found)
     return found
