@@ -248,6 +248,19 @@ def test_entries_left_out_are_listed_with_the_reason(laps, basis):
     assert set(out.rounds["status"]) == {"left out"}
 
 
+def test_a_round_with_the_wrong_layout_is_told_with_what_its_day_has(laps, rules):
+    wrong = replace(rules.rounds[0], layout="short")
+    other = replace(rules, rounds=(wrong, rules.rounds[1]))
+    ground = basis_of(laps, rules, memory=kept)
+    told = standings(replace(ground, rules=other), laps)
+    day = wrong.date.isoformat()
+    assert told.ahead == ("R1",)
+    assert told.missing == (
+        f"R1: no counted lap of {NORTH.circuit}, short, dry on {day}. Of that day the store has "
+        f"{NORTH.circuit}, full, dry.",
+    )
+
+
 def test_a_round_is_final_once_its_protest_period_is_over(basis, laps, rules):
     second = rules.rounds[1].date
     later = standings(basis, laps, as_of=date(second.year + 1, 1, 1))

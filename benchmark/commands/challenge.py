@@ -104,6 +104,8 @@ def standings(
     if format is Format.TABLE:
         typer.echo(leader_line(found, basis.rules, table))
     _print(table, found.stamp(basis), format, standing_columns(table))
+    for sentence in found.missing:
+        typer.echo(sentence, err=True)
 
 
 def fairness(

@@ -245,7 +245,7 @@ def fairness_lines(found: Fairness, kind: str) -> list[str]:
         "each class has its fair share, 0 where one has all).",
         "That is an average over what the true paces may be. In any one truth it is more like "
         f"{o['odds_known']:.1f} times ({o['odds_known_low']:.1f} to {o['odds_known_high']:.1f}): "
-        "a few days of laps do not tell which class has the quickest cars.",
+        "a few days of laps leave that much open of single cars.",
         f"The quickest car of an event wins it in {percent(o['quickest_wins'])} of events.",
     ]
     equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]

@@ -87,6 +87,7 @@ def challenge_sheet(basis: Basis, found: Standings, level: float = 0.9) -> Repor
 
 def _standings(found: Standings) -> list[Section]:
     ahead = [f"Not held yet: {', '.join(found.ahead)}."] if found.ahead else []
+    ahead += found.missing
     if not found.held:
         return [Section("Standings", paragraphs=ahead)]
     sections = []

@@ -18,27 +18,27 @@ version = 1  # raise it with every change
 tyres = ["touring", "sport", "track-day", "semi-slick", "slick"]
 
 [classes]
-by = "modification"  # or "tyre", "model", "pace", "declared"
-minimum = 3
-small = "pool"
+by = "modification"  # "modification", "tyre", "model", "pace" or "declared"
+minimum = 3  # a smaller class is
+small = "pool"  # joined to its neighbour: "pool"; or "keep", or "leave-out"
 
 [laps]
 count = "expected-best"  # or "best", "first", "mean-of-best", "equal-conditions"
-k = 3
-minimum = 3
+k = 3  # expected best of 3 laps
+minimum = 3  # fewest laps in a round to be placed
 
 [factor]
-kind = "class"  # or "none", "specification", "personal"
+kind = "class"  # "class", "specification", "personal" or "none"
 freeze = {freeze}  # laps before this day make the factors
 renew = true  # class factors made anew before each later round; delete with another kind
-tolerance_pct = 1.0
+tolerance_pct = 1.0  # for "class" and "personal": nobody scores quicker than assumed by more
 
 [points]
 by_place = [25, 18, 15, 12, 10, 8, 6, 4, 2, 1]
-drop_rounds = {drop}
+drop_rounds = {drop}  # worst rounds that do not count
 
 [results]
-protest_days = 7
+protest_days = 7  # days until a round is final
 """
 
 ROUND = """[[rounds]]

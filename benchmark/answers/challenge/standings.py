@@ -45,6 +45,7 @@ class Standings:
     season : one row an entry, columns `SEASON_FIELDS`; its times and factor are those of the
         entry's best round, its `rounds` a list of what it did in each.
     held, ahead : names of the rounds that have laps, and of those that have none yet.
+    missing : of each round without laps whose day lies before the store's latest lap, a sentence.
     renewed : of each round whose factors were made anew, its name, data cut-off and fit.
     """
 
@@ -52,6 +53,7 @@ class Standings:
     season: pd.DataFrame
     held: tuple[str, ...]
     ahead: tuple[str, ...]
+    missing: tuple[str, ...] = ()
     renewed: tuple[dict[str, Any], ...] = ()
 
     def stamp(self, basis: Basis) -> dict[str, Any]:
@@ -105,15 +107,33 @@ def standings(basis: Basis, laps: pd.DataFrame, *, as_of: date | None = None) ->
     seen = as_of or date.fromisoformat(str(season.frame.runs["date"].max()))
     found = [(at, entrants(basis, season, at)) for at in basis.rules.rounds]
     held = [_held(table.for_round(laps, at), at, who) for at, who in found if len(who)]
-    ahead = tuple(at.name for at, who in found if not len(who))
+    without = [at for at, who in found if not len(who)]
+    ahead, missing = tuple(at.name for at in without), _missing(basis, season, without)
     if not held:
         empty = pd.DataFrame(columns=list(SEASON_FIELDS))
-        return Standings(empty, empty, (), ahead)
+        return Standings(empty, empty, (), ahead, missing)
     rounds = _scored(table, held, seen)
     final = not ahead and all(_is_final(basis, one.at, seen) for one in held)
     names = tuple(one.at.name for one in held)
     season_rows = _season(table, held, rounds, final=final)
-    return Standings(rounds, season_rows, names, ahead, _renewals(held))
+    return Standings(rounds, season_rows, names, ahead, missing, _renewals(held))
+
+
+def _missing(basis: Basis, season: Season, without: list[Round]) -> tuple[str, ...]:
+    """Say of rounds that should have been run what the store has of their day instead."""
+    days = season.laps["date"]
+    told = []
+    for at in without:
+        day = at.date.isoformat()
+        if day > str(days.max()):
+            continue
+        here = season.laps[days == day][["circuit", "layout", "surface"]].drop_duplicates()
+        had = "; ".join(", ".join(map(str, place)) for place in here.to_numpy())
+        told.append(
+            f"{at.name}: no counted lap of {at.circuit}, {at.layout}, {basis.surface} on {day}. "
+            f"Of that day the store has {had or 'no laps at all'}."
+        )
+    return tuple(told)
 
 
 def _renewals(held: list[_Held]) -> tuple[dict[str, Any], ...]:

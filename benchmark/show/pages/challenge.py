@@ -158,6 +158,7 @@ def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
         found = standings(basis, laps, as_of=as_of)
     if not found.held:
         st.info("No round of these rules has laps in the store yet.")
+        points(list(found.missing))
         return
     chosen = st.selectbox("Show", [SEASON, *found.held], key="challenge_round")
     table = found.of(chosen)
@@ -167,6 +168,7 @@ def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
         st.caption(SEASON_WORDS)
     if found.ahead:
         st.caption(f"Not held yet: {md(', '.join(found.ahead))}.")
+    points(list(found.missing))
     publish(basis, found)
 
 
