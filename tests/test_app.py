@@ -70,6 +70,41 @@ def test_every_page_opens_on_a_fitted_store_with_one_title(app, fitted_db, page)
     assert len(app(fitted_db, page).title) == 1
 
 
+@pytest.mark.parametrize("page", [file for file, *_ in PAGES])
+def test_every_page_says_in_one_sentence_what_it_shows_even_without_a_store(app, tmp_path, page):
+    at = app(tmp_path / "none.duckdb", page)
+    assert len(at.title) == 1
+    sentence = at.caption[0].value
+    assert sentence.endswith(".")
+    assert ". " not in sentence
+
+
+@pytest.mark.parametrize("page", ["leaderboard.py", "gains.py", "build.py", "plan.py"])
+def test_a_page_gives_its_answer_before_anything_else(app, fitted_db, page):
+    assert app(fitted_db, page).markdown[0].value.startswith("### ")
+
+
+def test_a_build_is_told_by_its_place_as_the_leaderboard_has_it(app, fitted_db):
+    answer = app(fitted_db, "build.py", build="Red Wren").markdown[0].value.replace("\\", "")
+    assert answer.startswith(f"### Red Wren at {CIRCUIT}: place 2 of 3 entries at equal conditions")
+    assert answer.endswith("As timed: place 1, 1:39.400.")
+
+
+def test_a_claim_says_what_it_still_needs(app, fitted_db):
+    at = app(fitted_db, "claim.py")
+    assert "Needed: build, model, driver, lap time and tyre." in words_on(at)
+    at.button[0].click().run()
+    assert not at.exception
+    assert at.error[0].value.replace("\\", "").startswith("a claim needs a ")
+
+
+def test_the_page_counts_laps_without_reading_them(app, fitted_db, monkeypatch):
+    monkeypatch.delattr(Store, "counted_laps")
+    assert "7 counted laps in the store, the latest fit rests on them." in words_on(
+        app(fitted_db, "hand_in.py")
+    )
+
+
 def test_every_page_of_the_folder_is_on_the_list():
     assert {file for file, *_ in PAGES} == {path.name for path in FOLDER.glob("*.py")}
 

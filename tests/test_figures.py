@@ -10,7 +10,14 @@ import pytest
 from benchmark.answers.entries import reference
 from benchmark.answers.leaderboard import leaderboard
 from benchmark.errors import BadQuestion
-from benchmark.show.figures import MOST_ROWS, board_alt, board_chart, svg
+from benchmark.show.figures import (
+    MOST_ROWS,
+    PAGE_BESIDE_PX,
+    ROW_PX,
+    board_alt,
+    board_chart,
+    svg,
+)
 from benchmark.show.report import Report, Section, to_html, to_pdf, write_report
 from benchmark.show.sheets import board_sheet
 from tests.fakes import FakeFit, as_fit, cool_morning_fit, entry, run
@@ -125,3 +132,15 @@ def test_another_ending_is_refused(sheet, tmp_path):
 def test_a_place_that_cannot_be_written_to_is_said(sheet, tmp_path):
     with pytest.raises(BadQuestion, match=r"cannot write .*: No such file or directory"):
         write_report(sheet, tmp_path / "missing" / "board.html")
+
+
+def test_a_picture_on_a_page_has_room_for_its_legend_beside_the_rows(board):
+    """A page fits legend, axis and title into the height: without room, rows lie on each other."""
+    spec = board_chart(board.head(1), beside_px=PAGE_BESIDE_PX).to_dict()
+    assert spec["height"] == ROW_PX + PAGE_BESIDE_PX
+
+
+def test_the_title_of_an_axis_is_in_short_lines_that_fit_a_phone(board):
+    spec = board_chart(board).to_dict()
+    title = spec["encoding"]["x"]["title"]
+    assert title == ["Lap time [m:ss.s]", "the bar is the 90 % interval"]

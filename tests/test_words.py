@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from benchmark.show import clock, words
+from benchmark.show.gains_words import seconds_text, span_text
 
 BOARD = pd.DataFrame(
     {
@@ -139,3 +140,9 @@ def test_the_reference_is_told_with_units_and_what_is_unknown_is_left_out():
 @pytest.mark.parametrize(("number", "told"), [(1, "1 lap"), (1204, "1,204 laps")])
 def test_counts_agree_with_their_noun(number, told):
     assert words.count_text(number, "lap") == told
+
+
+@pytest.mark.parametrize("seconds", [0.0, -0.0, -0.004, 0.004])
+def test_nought_has_no_minus(seconds):
+    assert seconds_text(seconds) == "+0.00 s"
+    assert span_text(-1.2, seconds) == "-1.20 to +0.00 s"

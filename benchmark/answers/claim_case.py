@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from benchmark.answers.claim_record import (
@@ -234,12 +235,15 @@ def reading_of(lap_time: str) -> float:
 
 def usual_levels(fit: Fit, model: str) -> dict[str, int]:
     """The most common recorded level of each area of a model, the lower on a tie, else 0."""
-    entries = fit.entries[fit.entries["model"] == model]
-    usual = {}
-    for area in AREAS:
-        counts = entries[f"mod_{area}"].dropna().astype(int).value_counts()
-        usual[area] = int(min(counts[counts == counts.max()].index)) if len(counts) else 0
-    return usual
+    entries = fit.entries
+    of_model = (entries["model"] == model).to_numpy()
+    return {area: _most_common(entries[f"mod_{area}"].to_numpy(float)[of_model]) for area in AREAS}
+
+
+def _most_common(levels: np.ndarray) -> int:
+    """The most common level, the lowest on a tie; 0 where all are missing (NaN)."""
+    known = levels[~np.isnan(levels)].astype(int)
+    return int(np.bincount(known).argmax()) if len(known) else 0
 
 
 def class_of(facts: Mapping[Any, Any], usual: Mapping[str, int]) -> str:

@@ -228,7 +228,8 @@ def leader_line(standings: Standings, rules: Rules, table: pd.DataFrame) -> str:
     if what == "season":
         rounds = f"after {len(standings.held)} of {len(rules.rounds)} rounds"
         points = f"{first['points'].iloc[0]:g} points"
-        return f"{rules.name}, {rounds}: {names} leads with {points} ({first['status'].iloc[0]})."
+        lead = "leads" if len(first) == 1 else "lead"
+        return f"{rules.name}, {rounds}: {names} {lead} with {points} ({first['status'].iloc[0]})."
     time_s = lap_text(first["scored_s"].iloc[0])
     return f"{rules.name}, {what}: {names} first with {time_s} scored ({first['status'].iloc[0]})."
 

@@ -14,6 +14,8 @@ ADJUSTED, TIMED = "adjusted lap, with its interval", "best lap as timed"
 ROW_PX = 24
 BESIDE_PX = 20  # height beside the rows of a picture in a report, whose legend stands outside
 PAGE_BESIDE_PX = 170  # on a page, which fits legend, axis and title into the height
+# Around a drawn picture: the reader's font may be wider than the one it was laid out with.
+ROOM_PX = {"left": 30, "top": 5, "right": 10, "bottom": 5}
 MOST_ROWS = 60  # more entries than this make no picture that anybody can read
 
 # Vega counts in seconds; people read minutes and seconds.
@@ -111,5 +113,7 @@ def svg(chart: alt.LayerChart, width_px: int = 640) -> str:
     """Draw a chart as SVG text with no network, for a page that is printed or sent."""
     import vl_convert as vlc
 
-    fixed = chart.properties(width=width_px).configure(font="sans-serif", background="white")
+    fixed = chart.properties(width=width_px, padding=ROOM_PX).configure(
+        font="sans-serif", background="white"
+    )
     return str(vlc.vegalite_to_svg(fixed.to_json()))

@@ -75,7 +75,7 @@ def ask_rules(laps: pd.DataFrame) -> str:
         "A challenge is one text file. Start from the text below, which was made for the days in "
         "your store, or upload your own; edit it here and download it again."
     )
-    uploaded = st.file_uploader("Rules file", type=["toml"], key="rules_file")
+    uploaded = st.file_uploader("Rules file", type=["toml"], max_upload_size=1, key="rules_file")
     if uploaded is not None and st.session_state.get("rules_taken") != uploaded.file_id:
         st.session_state["rules_taken"] = uploaded.file_id
         st.session_state["rules_text"] = uploaded.getvalue().decode("utf-8-sig", "replace")
@@ -225,7 +225,9 @@ def show_whatif(basis: Basis, surface: str) -> None:
         with st.spinner("Comparing the kinds of factor"):
             compared = kinds_compared(basis)
         show_table(kind_columns(compared), "Kinds of factor compared")
-    uploaded = st.file_uploader("Other rules to lay beside these", type=["toml"], key="other_rules")
+    uploaded = st.file_uploader(
+        "Other rules to lay beside these", type=["toml"], max_upload_size=1, key="other_rules"
+    )
     if uploaded is None:
         return
     other_text = uploaded.getvalue().decode("utf-8-sig", "replace")

@@ -59,7 +59,7 @@ Texts = dict[str, str | None]
 def ask_lap(fit: Fit) -> Texts:
     """Ask what is claimed: where, who, what and when."""
     runs, entries = fit.runs, fit.entries
-    st.caption("Needed: all of the first three rows but the timing. The rest may be left open.")
+    st.caption("Needed: build, model, driver, lap time and tyre. The rest may be left open.")
     first, second, third = st.columns(3)
     with first:
         circuit = choose("Circuit", sorted(runs["circuit"].unique()), key="circuit")
@@ -72,7 +72,7 @@ def ask_lap(fit: Fit) -> Texts:
         driver = _name("Driver", sorted(runs["driver"].unique()), key="driver")
     with third:
         lap_time = st.text_input("Lap time, m:ss.sss", key="claim_lap_time")
-        tyre = _maybe("Tyre", TYRES, key="tyre_category")
+        tyre = _maybe("Tyre", TYRES, key="tyre_category", placeholder="choose")
         timing = _maybe("Timing", TIMINGS, key="timing")
     return {"circuit": circuit, "layout": layout, "date": str(day), "build": build, "model": model,
             "driver": driver, "lap_time": lap_time, "tyre_category": tyre,
@@ -92,9 +92,11 @@ def _name(label: str, known: list[str], key: str) -> str | None:
     )
 
 
-def _maybe(label: str, options: Sequence[str], key: str) -> str | None:
+def _maybe(
+    label: str, options: Sequence[str], key: str, placeholder: str = "left open"
+) -> str | None:
     """Ask for a fact that may be left open."""
-    return st.selectbox(label, options, index=None, key=f"claim_{key}", placeholder="left open")
+    return st.selectbox(label, options, index=None, key=f"claim_{key}", placeholder=placeholder)
 
 
 def ask_more() -> Texts:
