@@ -1,0 +1,83 @@
+"""What the fast mode costs: its errors, intervals and rank sets beside those of the full mode.
+
+    nice -n 10 python -m tests.studies.fast_mode --seasons 6
+    nice -n 10 python -m tests.studies.fast_mode --seasons 6 --scores club.csv
+
+Both modes are fitted to the same club seasons and held against the truth, as in
+`tests.studies.calibration`; the second command takes the full mode's scores from the file that that
+study kept (`--plan club --out club.csv`) and fits only the fast one.
+
+A club is small for the fast mode: its sample of builds is then the whole store, so this measures
+the plug-in of noise and deviations, and the Normal sum of each run, not the sampling of builds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from benchmark.model.pace import fit
+from benchmark.model.plan import PLANS
+from benchmark.model.simulate import simulate
+from tests.studies.calibration import score, summary
+
+SHOWN = [
+    *("error %", "error between entries %", "interval score %", "fit s"),
+    *("interval holds", "interval holds ±", "rank set holds", "rank set holds ±", "ranks in set"),
+]
+
+
+def scores(plan: str, seed: int, modes: Sequence[str]) -> pd.DataFrame:
+    """Scores of one season, fitted by each mode; columns as `calibration.score`, and `kind`."""
+    season = simulate(PLANS[plan], seed)
+    parts = []
+    for mode in modes:
+        start = time.perf_counter()
+        found = fit(season.counted(), mode=mode)
+        took = time.perf_counter() - start
+        r_hat = found.diagnostics.get("r_hat", float("nan"))
+        told = score(season, found)
+        parts.append(told.assign(season=seed, kind=mode, fit_s=took, r_hat=r_hat))
+    return pd.concat(parts, ignore_index=True)
+
+
+def apart(scored: pd.DataFrame) -> tuple[float, float]:
+    """How far the fast mode's adjusted times are from the full mode's, and how wide [% , ratio].
+
+    Root of the mean squared difference of the two means, and mean width over mean width.
+    """
+    key = ["season", "circuit", "layout", "build"]
+    full, fast = (scored[scored["kind"] == kind].set_index(key) for kind in ("full", "fast"))
+    full = full.loc[fast.index]
+    off = float(((fast["mean_log"] - full["mean_log"]) ** 2).mean() ** 0.5)
+    widths = [float((one["high_log"] - one["low_log"]).mean()) for one in (fast, full)]
+    return 100 * off, widths[0] / widths[1]
+
+
+def main() -> None:
+    """Run the study and print what came of it."""
+    parser = argparse.ArgumentParser(description="the fast mode beside the full one")
+    parser.add_argument("--plan", choices=list(PLANS), default="club")
+    parser.add_argument("--seasons", type=int, default=6)
+    parser.add_argument("--scores", type=Path, help="kept scores of the full mode")
+    asked = parser.parse_args()
+    modes = ["fast"] if asked.scores else ["full", "fast"]
+    parts = []
+    if asked.scores:
+        kept = pd.read_csv(asked.scores)
+        parts.append(kept[(kept["kind"] == "full") & (kept["season"] < asked.seasons)])
+    for seed in range(asked.seasons):
+        parts.append(scores(asked.plan, seed, modes))
+        print(f"season {seed}: {parts[-1]['fit_s'].iloc[-1]:.0f} s", flush=True)
+    scored = pd.concat(parts, ignore_index=True)
+    print(summary(scored)[SHOWN].T.round(3).to_string())
+    off, width = apart(scored)
+    print(f"adjusted times {off:.3f} % apart; the fast mode's intervals {width:.2f} times as wide")
+
+
+if __name__ == "__main__":
+    main()

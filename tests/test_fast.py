@@ -1,0 +1,111 @@
+"""The fast mode: chosen by size, says so, and comes close to the full mode.
+
+How close on whole club seasons is measured by `tests.studies.fast_mode`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from benchmark.model import pace
+from benchmark.model.fast import information_share
+from benchmark.model.fit import Fit
+from benchmark.model.posterior import interval
+from benchmark.model.simulate import simulate
+from tests.conftest import SMALL
+
+DRAWS = 300
+
+
+@pytest.fixture(scope="module", autouse=True)
+def short_chains():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pace, "WARM_UP", 60)
+        patch.setattr(pace, "KEEP", 200)
+        patch.setattr("benchmark.model.fit.R_HAT_MOST", np.inf)
+        yield
+
+
+@pytest.fixture(scope="module")
+def laps() -> pd.DataFrame:
+    return simulate(SMALL, 2).counted()
+
+
+@pytest.fixture(scope="module")
+def fast(laps) -> Fit:
+    return pace.fit(laps, mode="fast", draws=DRAWS)
+
+
+def adjusted(found: Fit) -> pd.DataFrame:
+    """Adjusted times of all entries: mean and 90 % interval [log s], by build."""
+    rows = pace.adjusted_rows(found)
+    draws = found.log_time(rows)
+    low, high = interval(draws)
+    table = pd.DataFrame({"build": rows["build"], "mean": draws.mean(axis=0)})
+    return table.assign(low=low, high=high).set_index("build").sort_index()
+
+
+def test_the_fast_mode_comes_close_to_the_full_mode(laps, fast):
+    full, quick = adjusted(pace.fit(laps, mode="full", draws=DRAWS)), adjusted(fast)
+    width = (full["high"] - full["low"]).mean()
+    off = np.sqrt(((quick["mean"] - full["mean"]) ** 2).mean())
+    ratio = (quick["high"] - quick["low"]).mean() / width
+    print(f"\n{100 * off:.2f} % apart; interval {100 * width:.2f} %, fast {ratio:.2f} of it")
+    # A tenth of the interval is what short chains alone may differ by; the plug-in may cost more.
+    assert off < 0.25 * width
+    assert 0.6 < ratio < 1.4
+
+
+def test_a_fit_of_the_fast_mode_says_what_it_left_out(laps, fast):
+    assert fast.mode == "fast"
+    assert "standard deviations plugged in" in fast.mode_note
+    assert "at their most likely value" in fast.mode_note
+    assert (fast.laps_used, fast.draws) == (len(laps), DRAWS)
+
+
+@pytest.fixture
+def few_sweeps(monkeypatch):
+    """For what does not depend on how well the noise was learnt."""
+    monkeypatch.setattr(pace, "WARM_UP", 5)
+    monkeypatch.setattr(pace, "KEEP", 20)
+
+
+@pytest.mark.usefixtures("few_sweeps")
+def test_the_fast_mode_is_chosen_by_size(laps, monkeypatch):
+    assert pace.is_small(pace.structure(pace.model_frame(laps)))
+    monkeypatch.setattr(pace, "FULL_MOST_LAPS", len(laps) - 1)
+    assert pace.fit(laps, draws=20).mode == "fast"
+
+
+@pytest.mark.usefixtures("few_sweeps")
+def test_the_order_of_the_rows_changes_nothing_in_the_fast_mode(laps):
+    mixed = laps.sample(frac=1, random_state=5)
+    one, other = (pace.fit(table, mode="fast", draws=20) for table in (laps, mixed))
+    pd.testing.assert_frame_equal(adjusted(one), adjusted(other), check_exact=True)
+
+
+def test_a_delay_leaves_less_information_the_larger_it_is():
+    ratio = np.array([0.05, 0.3, 1.0, 3.0, 30.0])  # spread over mean delay
+    share = information_share(ratio)
+    assert (np.diff(share) > 0).all()
+    assert share[-1] == pytest.approx(1, abs=0.01)  # hardly any delay: a Normal lap
+    # With a delay only, the edge tells all: the share of the Normal's information goes to nought.
+    assert share[0] < 0.2
+
+
+@pytest.mark.parametrize("ratio", [0.3, 1.0, 3.0])
+def test_the_information_of_a_lap_is_the_spread_of_its_score(ratio):
+    # Expected squared score of Normal(0, 1) plus Exponential(mean 1 / ratio), by simulation with
+    # scipy's density; sd = 1, so it is the share itself.
+    from scipy.stats import exponnorm
+
+    rng = np.random.default_rng(1)
+    laps = rng.standard_normal(100_000) + rng.exponential(1 / ratio, 100_000)
+    step = 1e-4
+    up, down = (exponnorm.logpdf(laps + s, 1 / ratio) for s in (step, -step))
+    score = (up - down) / (2 * step)
+    error = np.std(score**2) / np.sqrt(len(laps))
+    found = float(information_share(np.array([ratio]))[0])
+    assert found == pytest.approx(float(np.mean(score**2)), abs=4 * error + 0.005)
