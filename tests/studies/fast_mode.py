@@ -58,12 +58,22 @@ def apart(scored: pd.DataFrame) -> tuple[float, float]:
     return 100 * off, widths[0] / widths[1]
 
 
+def report(scored: pd.DataFrame) -> str:
+    """Write the table out, and how far the modes are apart."""
+    off, width = apart(scored)
+    return (
+        f"{summary(scored)[SHOWN].T.round(3).to_string()}\n"
+        f"adjusted times {off:.3f} % apart; the fast mode's intervals {width:.2f} times as wide"
+    )
+
+
 def main() -> None:
     """Run the study and print what came of it."""
     parser = argparse.ArgumentParser(description="the fast mode beside the full one")
     parser.add_argument("--plan", choices=list(PLANS), default="club")
     parser.add_argument("--seasons", type=int, default=6)
     parser.add_argument("--scores", type=Path, help="kept scores of the full mode")
+    parser.add_argument("--out", type=Path, help="keep every new score in this CSV file")
     asked = parser.parse_args()
     modes = ["fast"] if asked.scores else ["full", "fast"]
     parts = []
@@ -73,10 +83,9 @@ def main() -> None:
     for seed in range(asked.seasons):
         parts.append(scores(asked.plan, seed, modes))
         print(f"season {seed}: {parts[-1]['fit_s'].iloc[-1]:.0f} s", flush=True)
-    scored = pd.concat(parts, ignore_index=True)
-    print(summary(scored)[SHOWN].T.round(3).to_string())
-    off, width = apart(scored)
-    print(f"adjusted times {off:.3f} % apart; the fast mode's intervals {width:.2f} times as wide")
+        if asked.out:
+            parts[-1].to_csv(asked.out, mode="a", header=not asked.out.exists(), index=False)
+    print(report(pd.concat(parts, ignore_index=True)))
 
 
 if __name__ == "__main__":
