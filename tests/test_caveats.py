@@ -65,9 +65,10 @@ def test_a_tyre_that_changed_with_the_driver_is_known_as_a_sum_only(
 def test_cars_whose_tyre_changed_with_the_driver_share_one_sentence() -> None:
     cars = [f"Car {k}" for k in range(9)]
     runs = [run for car in cars for run in with_tyres(car, ("sport", "Ada"), ("slick", "Bo"))]
-    (words,) = caveats.tyre_with_driver(fit_of(*runs))
-    assert "Car 0 (sport with Ada, slick with Bo); Car 1" in words
-    assert "and 4 more: from the laps of these cars only the sum" in words
+    other = with_tyres("Red", ("sport", "Ada"), ("slick", "Cy"))
+    (words,) = caveats.tyre_with_driver(fit_of(*runs, *other))
+    assert "Car 0, Car 1, Car 2, Car 3, Car 4 and 4 more (sport with Ada, slick with Bo); " in words
+    assert "Red (sport with Ada, slick with Cy): from the laps of these cars only the sum" in words
 
 
 def test_a_fit_whose_tyre_and_driver_changed_together_says_that_it_knows_their_sum(
@@ -100,7 +101,10 @@ def hardly_narrowed(*names: str, engines: tuple[str, ...] = ("natural",)) -> Any
     [
         ((), ("natural",), None),
         (("heat", "cycles_soft"), ("natural",), "track temperature, heat cycles of soft tyres"),
-        (("tyre:sport", "tyre:track-day"), ("natural",), "the tyre step to sport and to track-day"),
+        (("tyre:sport", "tyre:track-day"), ("natural",), "the steps to sport and track-day tyres"),
+        (("tyre:sport",), ("natural",), "the step to sport tyres"),
+        (("heat", "heat_soft"), ("natural",), "track temperature"),
+        (("heat_soft",), ("natural",), "track temperature on soft tyres"),
         (("density_natural", "density_boosted"), ("natural", "boosted"), "air density"),
         (("density_boosted",), ("natural", "boosted"), "air density (boosted engines)"),
         # Nobody ran them: no answer about these cars rests on them.

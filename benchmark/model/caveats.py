@@ -27,11 +27,6 @@ BARELY = 0.8
 HOT_LATE = 0.9
 # Names that a sentence holds before it says how many more there are.
 MOST_NAMES = 5
-BARELY_NAMES = {
-    "heat": "track temperature",
-    "heat_soft": "track temperature on soft tyres",
-    "cycles_soft": "heat cycles of soft tyres",
-}
 
 
 def data_warnings(fit: Fit, priors: Priors) -> Iterator[str]:
@@ -86,11 +81,16 @@ def barely_narrowed(fit: Fit, priors: Priors) -> Iterator[str]:
     ran, engines = set(fit.runs["tyre_category"]), set(fit.runs["induction"])
     steps = [name.removeprefix("tyre:") for name in TYRE_STEPS if unknown(name, "tyre")]
     tyres = [category for category in steps if category in ran]
-    barely = [f"the tyre step to {' and to '.join(tyres)}"] if tyres else []
+    barely = [f"the step{'s' * (len(tyres) > 1)} to {_and(tyres)} tyres"] if tyres else []
     kinds = [k for k in INDUCTIONS if k in engines and unknown(f"density_{k}", f"density_{k}")]
     if kinds:
         barely.append("air density" + (f" ({kinds[0]} engines)" if len(kinds) == 1 else ""))
-    barely += [words for name, words in BARELY_NAMES.items() if unknown(name, name)]
+    if unknown("heat", "heat"):
+        barely.append("track temperature")
+    elif unknown("heat_soft", "heat_soft"):
+        barely.append("track temperature on soft tyres")
+    if unknown("cycles_soft", "cycles_soft"):
+        barely.append("heat cycles of soft tyres")
     if barely:
         yield f"these laps say little about {several(barely)}: there the usual size was assumed"
 
@@ -100,6 +100,11 @@ def several(names: Sequence[str], between: str = ", ") -> str:
     if len(names) <= MOST_NAMES + 1:  # "and 1 more" would be no shorter
         return between.join(names)
     return f"{between.join(names[:MOST_NAMES])} and {len(names) - MOST_NAMES} more"
+
+
+def _and(names: Sequence[str]) -> str:
+    """Join names as in a sentence."""
+    return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else names[0]
 
 
 def _ratio(fit: Fit, column: int, width: float) -> float:
@@ -112,16 +117,17 @@ def tyre_with_driver(fit: Fit) -> Iterator[str]:
     What such a car's laps know is the sum of both; `answers.gains` gives that sum with its interval
     where the other cars do not tell the two apart either.
     """
-    found = []
+    found: dict[str, list[str]] = {}
     for build, runs in fit.runs.groupby("build"):
         pairs = runs[["tyre_category", "driver"]].drop_duplicates().sort_values("driver")
         if pairs["tyre_category"].nunique() > 1 and pairs["driver"].is_unique:
             each = [f"{tyre} with {driver}" for tyre, driver in pairs.itertuples(index=False)]
-            found.append(f"{build} ({several(each)})")
+            found.setdefault(several(each), []).append(str(build))
     if found:
-        one = len(found) == 1
+        cars = [f"{several(builds)} ({pairs})" for pairs, builds in found.items()]
+        one = sum(map(len, found.values())) == 1
         yield (
-            f"tyre and driver changed together on {several(found, '; ')}: from the laps of "
+            f"tyre and driver changed together on {several(cars, '; ')}: from the laps of "
             f"{'this car' if one else 'these cars'} only the sum of the two is known, not what "
             "either is worth alone"
         )
