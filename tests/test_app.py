@@ -192,6 +192,7 @@ def test_faults_are_shown_with_their_place_before_anything_is_stored(app, tmp_pa
     bad = ROWS[0].replace("track-day", "semi slick")
     at = upload(app(db, "hand_in.py"), "spring.csv", [bad, *ROWS[1:]])
     assert "1 fault: nothing of this file can be stored." in words_on(at)
+    assert 'spring.csv, row 1, tyre_category, "semi slick": ' in words_on(at)
     fault = at.dataframe[0].value.iloc[0]
     assert (fault["Row"], fault["Column"], fault["Value"]) == ("1", "tyre_category", "semi slick")
     assert at.button[0].disabled

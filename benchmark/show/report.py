@@ -23,7 +23,8 @@ body { font: 16px/1.5 system-ui, sans-serif; color: #1e2428; max-width: 72rem; m
   padding: 0 1rem; }
 h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin-top: 2rem; }
 .answer { font-size: 1.2rem; border-left: 4px solid #16868c; padding-left: .8rem; }
-p, li { overflow-wrap: anywhere; } .wide { overflow-x: auto; } table { border-collapse: collapse; font-size: .85rem; }
+p, li { overflow-wrap: anywhere; }
+.wide { overflow-x: auto; } table { border-collapse: collapse; font-size: .85rem; }
 th, td { text-align: left; padding: .25rem .6rem; border-bottom: 1px solid #d5d9dc; }
 td, th { white-space: nowrap; } td.right, th.right { text-align: right; }
 svg { min-width: 32rem; max-width: 100%; height: auto; }

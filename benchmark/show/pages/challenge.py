@@ -215,7 +215,7 @@ def show_classes(basis: Basis) -> None:
     )
     show_table(proposal_columns(found.rows), "Proposed and present classes")
     st.markdown("To use them, put this into the rules in place of the table [classes]:")
-    st.code(classes_toml(found.rules), language="toml")
+    st.code(classes_toml(found.rules), language="toml", wrap_lines=True)
 
 
 def show_whatif(basis: Basis, surface: str) -> None:

@@ -54,6 +54,7 @@ def forget_uploads(still_there: set[str]) -> None:
 def show_faults(faults: Sequence[Fault]) -> None:
     """Show every fault with its place, as the command line does in words."""
     st.error(f"{count_text(len(faults), 'fault')}: nothing of this file can be stored.")
+    st.markdown(md(f"{'The first: ' if len(faults) > 1 else ''}{faults[0]}."))
     shown = faults[:MOST_FAULTS_SHOWN]
     table = {
         "Row": ["whole file" if fault.row is None else str(fault.row) for fault in shown],
