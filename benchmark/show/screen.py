@@ -125,8 +125,13 @@ def _sortable(cells: Sequence[str]) -> Sequence[str] | Sequence[int]:
 
 
 def show_table(columns: Sequence[Column], text: str) -> None:
-    """Show a table whose first column stays in sight; `text` describes it for the blind."""
-    pinned = {columns[0].heading: st.column_config.Column(pinned=True)}
+    """Show a table whose names stay in sight: its builds, else its first column.
+
+    `text` describes it for people who do not see it.
+    """
+    headings = [column.heading for column in columns]
+    name = "Build" if "Build" in headings else headings[0]
+    pinned = {name: st.column_config.Column(pinned=True)}
     st.dataframe(grid(columns), hide_index=True, alt=text, column_config=pinned)
 
 
