@@ -211,8 +211,9 @@ def _stood(cause: str, lap: Mapping[str, Any]) -> str | None:
         return _told("level {:.0f}", lap.get(f"mod_{cause}"))
     if cause in ("tyre_category", "driver"):
         return str(lap[cause])
+    cycles = "{:.0f} heat cycle" if lap.get("tyre_heat_cycles") == 1 else "{:.0f} heat cycles"
     told = {
-        "tyre_state": [("{:.0f} heat cycles", "tyre_heat_cycles"), ("lap {:.0f}", "lap")],
+        "tyre_state": [(cycles, "tyre_heat_cycles"), ("lap {:.0f}", "lap")],
         "conditions": [("air {:.0f} °C", "air_temp_c"), ("track {:.0f} °C", "track_temp_c"),
                        ("{}", "surface")],
         "track_state": [("{}", "date"), ("session {}", "session")],
