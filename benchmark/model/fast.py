@@ -9,6 +9,9 @@
 
 Facts nobody recorded keep their most likely value here; their session, outing or build carries
 what that gets wrong.
+
+Against the truth of 10 made-up club seasons (413 entries; `tests.studies.fast_mode`): error 0.466 %
+of the lap (full mode 0.456 %), 90 % intervals held 92 % (91 %), 90 % rank sets 93 % (95 %).
 """
 
 from __future__ import annotations
