@@ -19,6 +19,7 @@ from benchmark.model.noise import (
     SLOW_FROM,
     LapNoise,
     Noise,
+    draw_kind,
     draw_size,
     draw_split,
     expected_split,
@@ -151,13 +152,9 @@ def delay_moments(error: float, tau: float, least: float) -> tuple[float, float]
 @pytest.mark.parametrize("error", [-0.012, 0.0, 0.006, 0.03])
 def test_drawn_ordinary_delays_have_the_conditional_moments(error: float, driver: int) -> None:
     n = 40_000
-    sure = np.full((3, n), -np.inf)
-    sure[ORDINARY] = 0.0
-    split, kind = draw_split(
-        laps(n, driver), np.full(n, error), NOISE, np.random.default_rng(1), sure
-    )
+    kind = np.full(n, ORDINARY)
+    split = draw_split(laps(n, driver), np.full(n, error), NOISE, kind, np.random.default_rng(1))
     mean, sd = delay_moments(error, NOISE.tau[driver], 0.0)
-    assert (kind == ORDINARY).all()
     assert split.delay.min() >= 0
     assert split.delay.mean() == pytest.approx(mean, abs=5 * sd / np.sqrt(n))
     assert split.delay.std() == pytest.approx(sd, rel=0.03)
@@ -166,9 +163,8 @@ def test_drawn_ordinary_delays_have_the_conditional_moments(error: float, driver
 @pytest.mark.parametrize("error", [0.03, 0.1, 0.4])
 def test_drawn_slow_delays_start_at_the_least_slow_lap(error: float) -> None:
     n = 40_000
-    sure = np.full((3, n), -np.inf)
-    sure[SLOW] = 0.0
-    split, _ = draw_split(laps(n), np.full(n, error), NOISE, np.random.default_rng(2), sure)
+    kind = np.full(n, SLOW)
+    split = draw_split(laps(n), np.full(n, error), NOISE, kind, np.random.default_rng(2))
     mean, sd = delay_moments(error, NOISE.slow, SLOW_FROM)
     assert split.delay.min() >= SLOW_FROM
     assert split.delay.mean() == pytest.approx(mean, abs=5 * sd / np.sqrt(n))
@@ -185,18 +181,15 @@ def test_kinds_are_drawn_as_often_as_bayes_says(error: float) -> None:
         / np.sqrt(2 * np.pi * (sd**2 + NOISE.gross**2)),
     ]
     errors = np.full(n, error)
-    _, kind = draw_split(
-        noise, errors, NOISE, np.random.default_rng(3), noise.log_densities(errors, NOISE)
-    )
+    kind = draw_kind(noise.log_densities(errors, NOISE), np.random.default_rng(3))
     expected = shares / shares.sum()
     found = np.bincount(kind, minlength=3) / n
     assert np.abs(found - expected).max() < 5 * np.sqrt(0.25 / n)
 
 
 def test_gross_laps_lose_no_delay_and_weigh_little() -> None:
-    sure = np.full((3, 5), -np.inf)
-    sure[GROSS] = 0.0
-    split, _ = draw_split(laps(5), np.full(5, -0.1), NOISE, np.random.default_rng(4), sure)
+    kind = np.full(5, GROSS)
+    split = draw_split(laps(5), np.full(5, -0.1), NOISE, kind, np.random.default_rng(4))
     assert (split.delay == 0).all()
     np.testing.assert_allclose(split.weight, 1 / (NOISE.sigma**2 + 1e-6 + NOISE.gross**2))
 

@@ -205,7 +205,8 @@ class Gibbs:
         slices = self.solver.slices
         driver = effects.joint[slices["driver"]]
         told = "outing" in self.known.sd
-        others = Others(effects.outing, sd["outing"], driver, sd["driver"], told)
+        circuit, width = effects.joint[slices["circuit"]], self.priors.effects["circuit"].width
+        others = Others(effects.outing, sd["outing"], driver, sd["driver"], circuit, width, told)
         if self.known.noise is not None:
             split, effects.outing = self.sampler.split_only(noise, error, others, self.rng)
             return noise, split

@@ -113,14 +113,9 @@ class Split:
 
 
 def draw_split(
-    laps: LapNoise,
-    error: np.ndarray,
-    noise: Noise,
-    rng: np.random.Generator,
-    log_densities: np.ndarray,
-) -> tuple[Split, np.ndarray]:
-    """Draw the kind and the delay of each lap given its error; return them and the kinds."""
-    kind = _draw_kind(log_densities, rng)
+    laps: LapNoise, error: np.ndarray, noise: Noise, kind: np.ndarray, rng: np.random.Generator
+) -> Split:
+    """Draw the delay of each lap given its error and its kind."""
     var = noise.sigma**2 + laps.timing_var
     sd = np.sqrt(var)
     tau = np.where(kind == SLOW, noise.slow, noise.tau[laps.driver])
@@ -130,10 +125,10 @@ def draw_split(
     log_u = np.log(rng.random(len(error))) + log_ndtr(mean / sd)
     delay = least + np.maximum(mean - sd * ndtri_exp(log_u), 0.0)
     weight = 1 / np.where(kind == GROSS, var + noise.gross**2, var)
-    return Split(np.where(kind == GROSS, 0.0, delay), weight), kind
+    return Split(np.where(kind == GROSS, 0.0, delay), weight)
 
 
-def _draw_kind(log_p: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def draw_kind(log_p: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Draw one of three kinds for each lap, from unnormalised log probabilities (3, laps)."""
     p = softmax(log_p, axis=0)
     u = rng.random(log_p.shape[1])

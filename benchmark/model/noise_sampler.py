@@ -22,6 +22,7 @@ from benchmark.model.noise import (
     LapNoise,
     Noise,
     Split,
+    draw_kind,
     draw_size,
     draw_split,
     log_size,
@@ -54,6 +55,8 @@ class Others:
     outing_sd: float
     driver: np.ndarray
     driver_sd: float
+    circuit: np.ndarray
+    circuit_sd: float
     outing_sd_known: bool = False
 
 
@@ -90,12 +93,13 @@ class NoiseSampler:
                 outing_sd, noise, points, around, fits, rng
             )
         noise, around, fits, driver_shift = self._drivers(noise, around, fits, others, rng)
-        noise, around, fits, shift = self._together(noise, around, fits, rng)
+        noise, around, fits, shift = self._together(noise, around, fits, others, rng)
         error, outing = self._choose(points, around, fits, rng)
         noise = self._population(noise, rng)
-        rows = self.laps.log_densities(error, noise)
-        split, kind = draw_split(self.laps, error, noise, rng, rows)
+        kind = draw_kind(self.laps.log_densities(error, noise), rng)
+        # Before the delays are drawn, which depend on these sizes.
         noise = self._rare(noise, error, kind, rng)
+        split = draw_split(self.laps, error, noise, kind, rng)
         return noise, split, Moved(outing, outing_sd, driver_shift, shift)
 
     def redraw(
@@ -126,8 +130,8 @@ class NoiseSampler:
         points = lattice(others.outing, others.outing_sd)
         around = (error + others.outing[self.run])[:, None] - points[self.run]
         error, outing = self._choose(points, around, self._by_run(around, noise), rng)
-        rows = self.laps.log_densities(error, noise)
-        return draw_split(self.laps, error, noise, rng, rows)[0], outing
+        kind = draw_kind(self.laps.log_densities(error, noise), rng)
+        return draw_split(self.laps, error, noise, kind, rng), outing
 
     def _choose(
         self, points: np.ndarray, around: np.ndarray, fits: np.ndarray, rng: np.random.Generator
@@ -207,7 +211,12 @@ class NoiseSampler:
         return noise, around, fits, np.where(yes, shift, 0.0)
 
     def _together(
-        self, noise: Noise, around: np.ndarray, fits: np.ndarray, rng: np.random.Generator
+        self,
+        noise: Noise,
+        around: np.ndarray,
+        fits: np.ndarray,
+        others: Others,
+        rng: np.random.Generator,
     ) -> tuple[Noise, np.ndarray, np.ndarray, float]:
         """Update all drivers' delay scales by one factor and every baseline to make up for it."""
         factor = float(np.exp(self.steps["all"] * rng.standard_normal()))
@@ -218,6 +227,8 @@ class NoiseSampler:
         prior = self.sizes["delay"]
         gain = _total(there) - _total(fits)
         gain += log_size(proposal.tau_centre, prior) - log_size(noise.tau_centre, prior)
+        circuit = others.circuit
+        gain -= ((circuit + shift) ** 2 - circuit**2).sum() / (2 * others.circuit_sd**2)
         if self._accept(float(gain), "all", rng):
             return proposal, moved, there, shift
         return noise, around, fits, 0.0

@@ -299,7 +299,6 @@ class VarianceComponentRegression(RegressorMixin, BaseEstimator):  # type: ignor
 
     def _take(self, theta: np.ndarray) -> None:
         """Set the fitted attributes."""
-        normal = self._normal
         self.criterion_, solution = self._value(theta)
         noise = np.sqrt(solution.residual / self._df()) if self.noise_sd is None else self.noise_sd
         self.noise_sd_ = float(noise)
