@@ -32,7 +32,7 @@ def fit(
         typer.Option(
             min=100,
             max=20_000,
-            help="How many draws to keep, for a fit that has not settled; by default 1000, or 900 "
+            help="How many draws to keep, for a fit that has not settled; by default 900, or 800 "
             "for a large store.",
         ),
     ] = None,

@@ -7,6 +7,7 @@ notebook alike and ends with its parent.
 
 from __future__ import annotations
 
+import atexit
 import pickle
 import subprocess
 import sys
@@ -120,10 +121,32 @@ def _shared(progress: Progress | None, k: int, n: int) -> Progress | None:
     return lambda done, what: progress((k + done) / n, what)
 
 
-def _start(task: Task) -> tuple[subprocess.Popen[bytes], bytes]:
+# Processes that were started ahead and wait for a task: starting one takes a second or two.
+_waiting: list[subprocess.Popen[bytes]] = []
+
+
+def prepare() -> None:
+    """Start the process of a second chain ahead, while laps are still being read."""
+    if not _waiting:
+        _waiting.append(_launch())
+
+
+@atexit.register
+def dismiss() -> None:
+    """End a process that was started ahead and not needed."""
+    while _waiting:
+        process = _waiting.pop()
+        process.kill()
+        process.communicate()
+
+
+def _launch() -> subprocess.Popen[bytes]:
     command = [sys.executable, "-m", "benchmark.model.chain"]
-    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)  # noqa: S603
-    return process, pickle.dumps(task)
+    return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)  # noqa: S603
+
+
+def _start(task: Task) -> tuple[subprocess.Popen[bytes], bytes]:
+    return _waiting.pop() if _waiting else _launch(), pickle.dumps(task)
 
 
 def _finish(process: subprocess.Popen[bytes], data: bytes) -> Arrays:
@@ -142,8 +165,8 @@ def _stop(beside: list[tuple[subprocess.Popen[bytes], bytes]]) -> None:
 
 def main() -> None:
     """Run the task on standard input and write its draws to standard output."""
-    task = pickle.load(sys.stdin.buffer)  # noqa: S301 - written by our own parent
     try:
+        task = pickle.load(sys.stdin.buffer)  # noqa: S301 - written by our own parent
         sys.stdout.buffer.write(pickle.dumps(run_chain(task)))
     except KeyboardInterrupt:
         sys.exit(130)

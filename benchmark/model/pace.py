@@ -11,7 +11,16 @@ import pandas as pd
 
 from benchmark.errors import BadQuestion
 from benchmark.model.caveats import data_warnings
-from benchmark.model.chain import Arrays, Progress, Task, run_chain, run_chains, unknown_names
+from benchmark.model.chain import (
+    SMALL,
+    Arrays,
+    Progress,
+    Task,
+    prepare,
+    run_chain,
+    run_chains,
+    unknown_names,
+)
 from benchmark.model.fast import fast_draws, learn, sample_of
 from benchmark.model.fit import R_HAT_MOST, Draws, Fit
 from benchmark.model.frame import ModelFrame, model_frame, subset
@@ -24,8 +33,8 @@ MODES = ("auto", "full", "fast")
 CHAINS = 2
 # Sweeps to settle and draws to keep. Effective draws of an adjusted time are about a third of
 # the draws kept, so that the ends of a 90 % interval are off by some 5 % of its width.
-WARM_UP, KEEP = 200, 1000
-LARGE_WARM_UP, LARGE_KEEP, LARGE_LAPS = 200, 900, 4_000
+WARM_UP, KEEP = 150, 900
+LARGE_WARM_UP, LARGE_KEEP, LARGE_LAPS = 200, 800, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
 FAST_DRAWS = 1000
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
@@ -50,7 +59,7 @@ def fit(
     priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
         deviations, "auto" takes "full" up to a size that two cores do in some ten minutes.
-    draws : posterior draws to keep; by default 1000, or 900 for a large store.
+    draws : posterior draws to keep; by default 900, or 800 for a large store.
     seed : the same seed and the same laps, in any order, give the same fit.
     progress : called with the share done and a word.
     data_version : of the store that the laps came from.
@@ -65,6 +74,8 @@ def fit(
     """
     if mode not in MODES:
         raise BadQuestion(f'no mode "{mode}": use one of {", ".join(MODES)}')
+    if len(laps) >= SMALL and mode != "fast":
+        prepare()
     frame = model_frame(laps)
     s = structure(frame)
     if mode == "auto":

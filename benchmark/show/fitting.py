@@ -36,15 +36,20 @@ def fit_store(
         There is no store, another process holds it, its laps cannot be fitted, or `widen` is out
         of bounds.
     """
+    from benchmark.model.chain import dismiss, prepare
     from benchmark.model.pace import fit
     from benchmark.model.priors import STANDARD_PRIORS
     from benchmark.store.store import Store
 
     priors = STANDARD_PRIORS.widened(widen)
-    with Store.open(db) as store:
-        laps, version = store.counted_laps(), store.data_version()
-    found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=report,
-                data_version=version)  # fmt: skip
+    prepare()
+    try:
+        with Store.open(db) as store:
+            laps, version = store.counted_laps(), store.data_version()
+        found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=report,
+                    data_version=version)  # fmt: skip
+    finally:
+        dismiss()
     with Store.open(db, write=True) as store:
         store.keep_fit(found)
     return found
