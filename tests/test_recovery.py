@@ -18,9 +18,6 @@ from benchmark.model.pace import fit
 from benchmark.model.posterior import interval
 from tests.studies.calibration import score
 
-# One process fits the small seasons for both files that ask for them.
-pytestmark = pytest.mark.xdist_group("small seasons")
-
 FOLDER = Path(__file__).parents[1] / "datasets"
 
 
@@ -31,8 +28,8 @@ def demo_board() -> pd.DataFrame:
     laps = pd.concat(files, ignore_index=True)
     laps = laps[laps["lap_kind"] == "timed"].assign(lap_time_s=laps["lap_time_s"].astype(float))
     with pytest.MonkeyPatch.context() as patch:
-        # One round of few sweeps is enough for the order; two would take over a minute.
-        patch.setattr("benchmark.model.fit.R_HAT_MOST", np.inf)
+        # Few sweeps are enough for the order.
+        patch.setattr("benchmark.model.pace.LARGE_WARM_UP", 100)
         found = fit(laps, draws=200)
     truth = pd.DataFrame(json.loads((FOLDER / "truth.json").read_text("utf-8"))["adjusted"])
     return truth.join(posterior(found, truth))

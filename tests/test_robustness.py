@@ -15,9 +15,6 @@ from benchmark.model.simulate import simulate
 from benchmark.model.truth import Track
 from tests.conftest import FEW_DRAWS, MANY_DRAWS
 
-# One process fits the small seasons for both files that ask for them.
-pytestmark = pytest.mark.xdist_group("small seasons")
-
 SHORT = Track("Invented Short", "sprint", 21.0, 15.0)
 
 
@@ -33,15 +30,15 @@ def adjusted(found: Fit) -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def laps(small_seasons) -> pd.DataFrame:
-    season, _ = small_seasons[0]
+def laps(first_season) -> pd.DataFrame:
+    season, _ = first_season
     return season.counted()
 
 
 @pytest.fixture(scope="module")
-def usual(small_seasons) -> pd.DataFrame:
-    _, fits = small_seasons[0]
-    return adjusted(fits["full"])
+def usual(first_season) -> pd.DataFrame:
+    _, found = first_season
+    return adjusted(found)
 
 
 @pytest.fixture(scope="module")
