@@ -6,6 +6,12 @@ import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet
+
+from benchmark.intake.laptable import LapFile
+
 LAP = {
     "circuit": "Quillmoor",
     "date": "2025-04-12",
@@ -38,4 +44,20 @@ def write(
         writer = csv.DictWriter(out, columns, restval="", delimiter=delimiter)
         writer.writeheader()
         writer.writerows(rows)
+    return path
+
+
+def told(lap_file: LapFile) -> list[str]:
+    return [str(fault) for fault in lap_file.faults]
+
+
+def laps_of(lap_file: LapFile) -> pd.DataFrame:
+    assert told(lap_file) == []
+    return lap_file.laps
+
+
+def parquet(folder: Path, **columns: object) -> Path:
+    table = pa.table({**{name: [text] for name, text in LAP.items()}, **columns})
+    path = folder / "spring.parquet"
+    pa.parquet.write_table(table, path)
     return path

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import os
 import threading
-from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmark.intake.columns import COLUMNS, NAMES
 from benchmark.intake.laptable import LapFile, read_lap_table
-from tests.lap_files import LAP, lap, write
+from tests.lap_files import LAP, lap, laps_of, parquet, told, write
 
 HEADER = ",".join(LAP)
 ROW = ",".join(LAP.values())
@@ -35,15 +32,6 @@ def read(tmp_path: Path):
         return read_lap_table(path)
 
     return reading
-
-
-def told(lap_file: LapFile) -> list[str]:
-    return [str(fault) for fault in lap_file.faults]
-
-
-def laps_of(lap_file: LapFile) -> pd.DataFrame:
-    assert told(lap_file) == []
-    return lap_file.laps
 
 
 # What people's files are like
@@ -162,62 +150,6 @@ def test_the_digest_is_that_of_the_file(read) -> None:
     # sha256sum of the 13 bytes "not a table\r\n", by GNU coreutils 9.1
     digest = "7243c47d388cb7e7ebda4bdcfdf6f76c8f615d74443294376cadcdf79a65be62"
     assert read(b"not a table\r\n").sha256 == digest
-
-
-# Parquet
-
-
-def parquet(folder: Path, **columns: object) -> Path:
-    table = pa.table({**{name: [text] for name, text in LAP.items()}, **columns})
-    path = folder / "spring.parquet"
-    pa.parquet.write_table(table, path)
-    return path
-
-
-def test_parquet_may_hold_numbers_and_dates_as_its_own_types(tmp_path: Path) -> None:
-    path = parquet(
-        tmp_path,
-        date=pa.array([datetime(2025, 4, 12)], pa.timestamp("us")),
-        lap=[3.0],
-        lap_time=[62.3456],
-        treadwear=pa.array([200], pa.int16()),
-        air_temp_c=pa.array([18.3], pa.float32()),
-        humidity_pct=pa.array([None], pa.float64()),
-        surface=pa.array(["wet"]).dictionary_encode(),
-    )
-    [row] = laps_of(read_lap_table(path)).to_dict("records")
-    assert (row["date"], row["lap"]) == (date(2025, 4, 12), 3)
-    assert (row["lap_time_s"], row["treadwear"]) == (Decimal("62.3456"), 200)
-    assert (row["air_temp_c"], row["surface"]) == (18.3, "wet")
-    assert pd.isna(row["humidity_pct"])
-
-
-def test_parquet_is_known_by_what_it_holds_and_not_by_its_name(tmp_path: Path) -> None:
-    path = parquet(tmp_path).rename(tmp_path / "spring.csv")
-    assert len(laps_of(read_lap_table(path))) == 1
-
-
-def test_a_number_that_is_none_in_parquet_is_a_fault(tmp_path: Path) -> None:
-    path = parquet(tmp_path, air_temp_c=[float("nan")])
-    assert told(read_lap_table(path)) == [
-        'spring.parquet, row 1, air_temp_c, "nan": is not a number; '
-        "write the air temperature in °C, or leave it empty"
-    ]
-
-
-def test_a_nested_parquet_column_is_refused(tmp_path: Path) -> None:
-    path = parquet(tmp_path, lap_time=[[62.3]])
-    assert told(read_lap_table(path)) == [
-        'spring.parquet, row -, lap_time, "lap_time": '
-        "holds DOUBLE[] values; write one plain value a row"
-    ]
-
-
-def test_a_damaged_parquet_file_is_refused(tmp_path: Path) -> None:
-    path = parquet(tmp_path)
-    path.write_bytes(path.read_bytes()[:-20])
-    [fault] = read_lap_table(path).faults
-    assert str(fault).startswith('spring.parquet, row -, -, "": cannot be read: ')
 
 
 # Faults of the whole file
