@@ -36,15 +36,16 @@ def fit_store(
         There is no store, another process holds it, its laps cannot be fitted, or `widen` is out
         of bounds.
     """
-    from benchmark.model.chain import dismiss, prepare
+    from benchmark.model.chain import SMALL, dismiss, prepare
     from benchmark.model.pace import fit
     from benchmark.model.priors import STANDARD_PRIORS
     from benchmark.store.store import Store
 
     priors = STANDARD_PRIORS.widened(widen)
-    prepare()
     try:
         with Store.open(db) as store:
+            if store.counted() >= SMALL and mode != "fast":
+                prepare()
             laps, version = store.counted_laps(), store.data_version()
         found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=report,
                     data_version=version)  # fmt: skip
