@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -185,6 +186,19 @@ def test_kinds_are_drawn_as_often_as_bayes_says(error: float) -> None:
     expected = shares / shares.sum()
     found = np.bincount(kind, minlength=3) / n
     assert np.abs(found - expected).max() < 5 * np.sqrt(0.25 / n)
+
+
+@pytest.mark.parametrize("tau", [1e-6, 1e-4, 0.006, 0.05])
+def test_the_quick_density_is_the_sum_of_the_kinds(tau: float) -> None:
+    # Far out on both sides too, where a density's factors overflow and underflow.
+    errors = np.concatenate([np.linspace(-0.3, 1.2, 4_000), np.linspace(-0.02, 0.05, 2_000)])
+    errors = errors.reshape(-1, 2)
+    noise, mine = laps(len(errors)), replace(NOISE, tau=np.full(len(NOISE.tau), tau))
+    expected = np.logaddexp.reduce(noise.log_densities(errors, mine))
+    least = np.log(np.finfo(float).tiny)
+    np.testing.assert_allclose(
+        noise.log_likelihood(errors, mine), np.maximum(expected, least), rtol=1e-12, atol=1e-12
+    )
 
 
 def test_gross_laps_lose_no_delay_and_weigh_little() -> None:

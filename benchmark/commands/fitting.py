@@ -32,8 +32,7 @@ def fit(
         typer.Option(
             min=100,
             max=20_000,
-            help="How many draws to keep, for a fit that has not settled; by default 900, or 800 "
-            "for a large store.",
+            help="How many draws to keep, for a fit that has not settled; by default 800.",
         ),
     ] = None,
     db: Db = DEFAULT_DB,

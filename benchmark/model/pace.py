@@ -33,8 +33,8 @@ MODES = ("auto", "full", "fast")
 CHAINS = 2
 # Sweeps to settle and draws to keep. Effective draws of an adjusted time are about a third of
 # the draws kept, so that the ends of a 90 % interval are off by some 5 % of its width.
-WARM_UP, KEEP = 150, 900
-LARGE_WARM_UP, LARGE_KEEP, LARGE_LAPS = 200, 800, 4_000
+WARM_UP, KEEP = 150, 800
+LARGE_WARM_UP, LARGE_LAPS = 200, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
 FAST_DRAWS = 1000
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
@@ -59,7 +59,7 @@ def fit(
     priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
         deviations, "auto" takes "full" up to a size that two cores do in some ten minutes.
-    draws : posterior draws to keep; by default 900, or 800 for a large store.
+    draws : posterior draws to keep; by default 800.
     seed : the same seed and the same laps, in any order, give the same fit.
     progress : called with the share done and a word.
     data_version : of the store that the laps came from.
@@ -108,7 +108,7 @@ def _full(plan: Plan, draws: int | None, progress: Progress | None) -> Fit:
     """Fit by sampling; where the chains of a small store disagree, once more with twice as many."""
     large = len(plan.s.log_time) > LARGE_LAPS
     warm_up = LARGE_WARM_UP if large else WARM_UP
-    keep = -(-(draws or (LARGE_KEEP if large else KEEP)) // CHAINS)
+    keep = -(-(draws or KEEP) // CHAINS)
     for longer in (1,) if large else (1, 2):
         tasks = [
             Task(plan.s, plan.priors, warm_up * longer, keep * longer, (plan.seed, k), plan.known)
