@@ -7,11 +7,10 @@ model, build, driver, day and so on.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from benchmark.model.priors import Priors
 from benchmark.trade.classes import (
@@ -119,15 +118,16 @@ class Facts:
         return replace(self, **{k: v[rows] for k, v in vars(self).items()})
 
 
-def codes(values: pd.Series, legal: tuple[str, ...]) -> np.ndarray:
+def codes(values: Iterable[object], legal: tuple[str, ...]) -> np.ndarray:
     """Index of each value in the list of legal ones, -1 where it is missing."""
-    return pd.Categorical(values.astype(object), categories=list(legal)).codes.astype(np.int64)
+    number = {name: k for k, name in enumerate(legal)}
+    return np.array([number.get(value, -1) for value in values], dtype=np.int64)
 
 
-def relative_treadwear(treadwear: pd.Series, tyre_category: pd.Series) -> np.ndarray:
+def relative_treadwear(treadwear: Iterable[float], tyre_category: Iterable[str]) -> np.ndarray:
     """Log of the treadwear grade over the usual one of its category; NaN where not recorded."""
-    usual = tyre_category.map(USUAL_TREADWEAR).to_numpy(dtype=float)
-    ratio = np.asarray(np.log(treadwear.to_numpy(dtype=float) / usual))
+    usual = np.array([USUAL_TREADWEAR.get(name, np.nan) for name in tyre_category], dtype=float)
+    ratio = np.log(np.array(list(treadwear), dtype=float) / usual)
     return np.where(np.isnan(usual), 0.0, ratio)
 
 

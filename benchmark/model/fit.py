@@ -70,6 +70,15 @@ class Draws:
 
 
 @dataclass(frozen=True)
+class Recorded:
+    """What rows of a question may leave out, by name of the build or the driver."""
+
+    model: Mapping[Any, Any]
+    induction: Mapping[Any, Any]
+    driver_level: Mapping[Any, Any]
+
+
+@dataclass(frozen=True)
 class Fit:
     """A fitted model. See the module's first lines; `log_time` and `parts` answer questions."""
 
@@ -114,6 +123,26 @@ class Fit:
     def entries(self) -> pd.DataFrame:
         """One row a build as it stands: see `model.entry.entries`."""
         return entries(self.runs, self.laps)
+
+    @cached_property
+    def recorded(self) -> Recorded:
+        """What is known of builds and drivers by name."""
+        by_build = self.entries.set_index("build")
+        levels = self.entries.drop_duplicates("driver").set_index("driver")["driver_level"]
+        latest = self.runs.groupby("driver")["driver_level"].last().combine_first(levels)
+        return Recorded(
+            by_build["model"].to_dict(), by_build["induction"].to_dict(), latest.to_dict()
+        )
+
+    @cached_property
+    def level_numbers(self) -> Mapping[str, dict[tuple[str, ...], int]]:
+        """Place of each level's draws in its group, by name."""
+        return _numbers(self.levels)
+
+    @cached_property
+    def unknown_numbers(self) -> Mapping[str, dict[tuple[str, ...], int]]:
+        """Place of the draws of each fact that nobody recorded, by the name of its unit."""
+        return _numbers(self.unknown_names)
 
     def log_time(self, rows: pd.DataFrame, *, chance: tuple[str, ...] = ()) -> np.ndarray:
         """Return draws of the centre of clean laps, in log seconds, shape (draws, rows).
@@ -229,6 +258,12 @@ class Fit:
         meta["warnings"] = tuple(meta["warnings"])
         posterior = Draws.from_arrays({k.removeprefix("draws/"): v for k, v in arrays.items()})
         return cls(posterior=posterior, **tables, **meta)
+
+
+def _numbers(
+    names: Mapping[str, list[tuple[str, ...]]],
+) -> dict[str, dict[tuple[str, ...], int]]:
+    return {kind: {name: k for k, name in enumerate(its)} for kind, its in names.items()}
 
 
 def _table_bytes(table: pd.DataFrame) -> np.ndarray:

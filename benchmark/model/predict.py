@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,14 +24,20 @@ from benchmark.model.design import (
     softness,
 )
 from benchmark.model.frame import MODS
-from benchmark.model.structure import keys_of, spec_text
-from benchmark.trade.classes import AREAS, DRIVER_LEVELS, SURFACES, TYRE_CATEGORIES
+from benchmark.model.structure import keys_of, spec_texts
+from benchmark.trade.classes import AREAS, DRIVER_LEVELS, INDUCTIONS, SURFACES, TYRE_CATEGORIES
 from benchmark.trade.conditions import REFERENCE, air_density
 
 if TYPE_CHECKING:
     from benchmark.model.fit import Fit
 
+# Columns of a table as arrays of one length: a row at a time, pandas would cost more than the sums.
+Columns = Mapping[str, np.ndarray]
 AREA_OF = {f"parts:{area}": k for k, area in enumerate(AREAS)}
+FEATURES_OF_PART = {
+    part: [COLUMN[name] for name, its in PART_OF_FEATURE.items() if its == part]
+    for part in dict.fromkeys(PART_OF_FEATURE.values())
+}
 # Which part of an explanation a group effect belongs to.
 PART_OF_GROUP = {
     "circuit": "circuit",
@@ -57,19 +64,20 @@ NUMBERS = (*MODS, "treadwear", "tyre_heat_cycles", "air_temp_c", "track_temp_c",
 
 def parts(fit: Fit, rows: pd.DataFrame) -> dict[str, np.ndarray]:
     """Return `Fit.parts`."""
-    rows = _complete(fit, rows)
-    seen = "run_id" in rows
-    facts = _facts(fit, rows)
+    table = _complete(fit, rows)
+    seen = _runs(fit, rows["run_id"]) if "run_id" in rows else None
+    place = _place(fit, table)
+    facts = _facts(table, place, seen)
     features = run_features(facts)
     effects = fit.posterior.run_effects.astype(float)
     out = {name: np.zeros((fit.draws, len(rows))) for name in _part_names()}
-    for name, k in COLUMN.items():
-        if name in PART_OF_FEATURE:
-            out[PART_OF_FEATURE[name]] += effects[:, k, None] * features[:, k]
+    for part, columns in FEATURES_OF_PART.items():
+        out[part] += effects[:, columns] @ features[:, columns].T
     _add_areas(out, facts.levels, effects)
-    _add_groups(fit, rows, out, seen=seen)
-    _add_unknown(fit, rows, facts, effects, out, seen=seen)
-    lap = lap_features(rows["lap"].to_numpy(dtype=float), softness(facts.tyre))
+    out["circuit"] += np.log(place["median_s"])
+    _add_groups(fit, seen or table, out, seen=seen is not None)
+    _add_unknown(fit, table, seen, facts, effects, out)
+    lap = lap_features(table["lap"], softness(facts.tyre))
     out["lap"] = fit.posterior.lap_effects.astype(float) @ lap.T
     return out
 
@@ -81,63 +89,86 @@ def _part_names() -> list[str]:
     ]
 
 
-def _complete(fit: Fit, rows: pd.DataFrame) -> pd.DataFrame:
+def _columns(table: pd.DataFrame) -> Columns:
+    return {str(name): table[name].to_numpy() for name in table}
+
+
+def _runs(fit: Fit, run_id: pd.Series) -> Columns:
+    """Return the recorded runs of these numbers."""
+    return {**_columns(fit.runs.loc[run_id]), "run_id": run_id.to_numpy()}
+
+
+def _complete(fit: Fit, rows: pd.DataFrame) -> Columns:
     """Give every column; what is missing is None or NaN, but for surface, layout and lap."""
-    table = rows.reset_index(drop=True)
-    for column in COLUMNS:
-        if column not in table:
-            table[column] = np.nan if column in NUMBERS else None
-        elif column in NUMBERS:
-            table[column] = pd.to_numeric(table[column]).astype(float)
-        else:
-            table[column] = table[column].astype(object).where(table[column].notna(), None)
-    table["lap"] = table["lap"].fillna(REFERENCE_LAP)
-    table["surface"] = table["surface"].fillna("dry")
-    table["layout"] = table["layout"].fillna("full")
-    entry = fit.entries.set_index("build")
-    table["model"] = table["model"].fillna(table["build"].map(entry["model"]))
-    table["induction"] = table["induction"].fillna(table["build"].map(entry["induction"]))
-    levels = fit.entries.drop_duplicates("driver").set_index("driver")["driver_level"]
-    known = fit.runs.groupby("driver")["driver_level"].last().combine_first(levels)
-    table["driver_level"] = table["driver_level"].fillna(table["driver"].map(known))
+    table = {name: _column(rows, name) for name in COLUMNS}
+    given = table["build"], table["driver"]
+    defaults = {
+        "surface": ["dry"] * len(rows),
+        "layout": ["full"] * len(rows),
+        "model": [fit.recorded.model.get(build) for build in given[0]],
+        "induction": [fit.recorded.induction.get(build) for build in given[0]],
+        "driver_level": [fit.recorded.driver_level.get(driver) for driver in given[1]],
+    }
+    for name, values in defaults.items():
+        missing = pd.isna(table[name])
+        table[name][missing] = np.array(values, dtype=object)[missing]
+    table["lap"][np.isnan(table["lap"])] = REFERENCE_LAP
     return table
 
 
-def _facts(fit: Fit, rows: pd.DataFrame) -> Facts:
+def _column(rows: pd.DataFrame, name: str) -> np.ndarray:
+    """Return a copy of a column: floats with NaN, or texts with None, where it is missing."""
+    if name in NUMBERS:
+        if name not in rows:
+            return np.full(len(rows), np.nan)
+        return pd.to_numeric(rows[name]).to_numpy(dtype=float, na_value=np.nan, copy=True)
+    if name not in rows:
+        return np.full(len(rows), None, dtype=object)
+    values = np.array(rows[name], dtype=object)
+    values[pd.isna(values)] = None
+    return values
+
+
+def _place(fit: Fit, table: Columns) -> Columns:
+    """Each row's circuit and layout: reference pressure, density and typical lap."""
+    names = pd.MultiIndex.from_arrays([table["circuit"], table["layout"]])
+    return _columns(fit.circuits.reindex(names))
+
+
+def _facts(table: Columns, place: Columns, seen: Columns | None) -> Facts:
     """Facts of the rows; what only the draws know holds a legal stand-in."""
-    levels = rows[list(MODS)].to_numpy(dtype=float)
-    level = codes(rows["driver_level"], DRIVER_LEVELS)
-    natural = rows["induction"].map({"natural": 1.0, "boosted": 0.0}).to_numpy(dtype=float)
-    treadwear = relative_treadwear(rows["treadwear"], rows["tyre_category"])
-    density, track = _weather(fit, rows)
+    levels = np.column_stack([table[name] for name in MODS])
+    level = codes(table["driver_level"], DRIVER_LEVELS)
+    natural = codes(table["induction"], INDUCTIONS)
+    treadwear = relative_treadwear(table["treadwear"], table["tyre_category"])
+    density, track = _weather(table, place, seen)
     return Facts(
         np.where(np.isnan(levels), 0, levels).astype(np.int64),
-        codes(rows["tyre_category"], TYRE_CATEGORIES),
+        codes(table["tyre_category"], TYRE_CATEGORIES),
         np.where(level < 0, DRIVER_LEVELS.index("club"), level),
-        np.where(np.isnan(natural), 1.0, natural),
+        np.where(natural == INDUCTIONS.index("boosted"), 0.0, 1.0),
         density,
         track,
-        rows["tyre_heat_cycles"].fillna(REFERENCE_CYCLES).to_numpy(dtype=float),
+        _or(table["tyre_heat_cycles"], REFERENCE_CYCLES),
         np.where(np.isnan(treadwear), 0.0, treadwear),
-        codes(rows["surface"], SURFACES),
+        codes(table["surface"], SURFACES),
     )
 
 
-def _weather(fit: Fit, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def _weather(table: Columns, place: Columns, seen: Columns | None) -> tuple[np.ndarray, np.ndarray]:
     """Log density over the circuit's reference, and track temperature. [-, °C]"""
-    if "run_id" in rows:
-        runs = fit.runs.loc[rows["run_id"]]
-        return runs["log_density"].to_numpy(dtype=float), runs["track_c"].to_numpy(dtype=float)
-    place = rows[["circuit", "layout"]].merge(
-        fit.circuits, left_on=["circuit", "layout"], right_index=True, how="left"
-    )
+    if seen is not None:
+        return seen["log_density"].astype(float), seen["track_c"].astype(float)
     density = air_density(
-        rows["air_temp_c"].fillna(REFERENCE.air_temp_c).to_numpy(dtype=float),
-        rows["pressure_hpa"].fillna(place["pressure_hpa"]).to_numpy(dtype=float),
-        rows["humidity_pct"].fillna(REFERENCE.humidity_pct).to_numpy(dtype=float),
+        _or(table["air_temp_c"], REFERENCE.air_temp_c),
+        _or(table["pressure_hpa"], place["pressure_hpa"]),
+        _or(table["humidity_pct"], REFERENCE.humidity_pct),
     )
-    track = rows["track_temp_c"].fillna(REFERENCE_TRACK_C).to_numpy(dtype=float)
-    return np.log(density) - place["log_density"].to_numpy(), track
+    return np.log(density) - place["log_density"], _or(table["track_temp_c"], REFERENCE_TRACK_C)
+
+
+def _or(values: np.ndarray, default: np.ndarray | float | None) -> np.ndarray:
+    return np.where(np.isnan(values), default, values)  # type: ignore[arg-type]
 
 
 def level_worths(effects: np.ndarray, area: int) -> np.ndarray:
@@ -154,38 +185,28 @@ def _add_areas(out: dict[str, np.ndarray], levels: np.ndarray, effects: np.ndarr
         out[part] += level_worths(effects, k)[:, levels[:, k]]
 
 
-def _add_groups(fit: Fit, rows: pd.DataFrame, out: dict[str, np.ndarray], *, seen: bool) -> None:
+def _add_groups(fit: Fit, table: Columns, out: dict[str, np.ndarray], *, seen: bool) -> None:
     """Add the group effects: seen levels from the draws, new names from their population."""
-    if seen:
-        named = fit.runs.loc[rows["run_id"]].assign(run_id=rows["run_id"].to_numpy())
-        named["spec"] = spec_text(named)
-    else:
-        named = rows.assign(spec=spec_text(rows))
+    levels = np.column_stack([table[name] for name in MODS]).astype(float)
+    named = {**table, "spec": np.array(spec_texts(levels), dtype=object)}
+    wet = table["surface"] != "dry"
     for group, part in PART_OF_GROUP.items():
         if group in OF_THE_DAY and not seen:
             continue
-        if group == "wet_session" and not (named["surface"] != "dry").any():
-            continue
-        out[part] += _group(fit, group, named)
-    out["circuit"] += _medians(fit, rows)
+        asked = wet if group == "wet_session" else np.ones(len(wet), dtype=bool)
+        if asked.any():
+            out[part] += _group(fit, group, named, asked)
 
 
-def _medians(fit: Fit, rows: pd.DataFrame) -> np.ndarray:
-    place = rows[["circuit", "layout"]].merge(
-        fit.circuits, left_on=["circuit", "layout"], right_index=True, how="left"
-    )
-    return np.log(place["median_s"].to_numpy())
-
-
-def _group(fit: Fit, group: str, rows: pd.DataFrame) -> np.ndarray:
-    """Effects of one group for every row, shape (draws, rows)."""
-    number = {name: k for k, name in enumerate(fit.levels[group])}
+def _group(fit: Fit, group: str, table: Columns, asked: np.ndarray) -> np.ndarray:
+    """Effects of one group for every row, shape (draws, rows); nought where not asked."""
+    number = fit.level_numbers[group]
     values = fit.posterior.groups[group]
-    out = np.zeros((fit.draws, len(rows)))
-    missing = rows[[c for c in GROUPS[group] if c in rows]].isna().any(axis=1).to_numpy()
-    dry = (rows["surface"] == "dry").to_numpy()
-    for k, name in enumerate(keys_of(rows, group)):
-        if missing[k] or (group == "wet_session" and dry[k]):
+    out = np.zeros((fit.draws, len(asked)))
+    for column in GROUPS[group]:
+        asked = asked & ~pd.isna(table[column])
+    for k, name in enumerate(keys_of(table, group)):
+        if not asked[k]:
             continue
         if name in number:
             out[:, k] = values[:, number[name]]
@@ -208,33 +229,32 @@ def fresh(fit: Fit, group: str, n: int) -> np.ndarray:
 
 def _add_unknown(
     fit: Fit,
-    rows: pd.DataFrame,
+    table: Columns,
+    seen: Columns | None,
     facts: Facts,
     effects: np.ndarray,
     out: dict[str, np.ndarray],
-    *,
-    seen: bool,
 ) -> None:
     """Replace the stand-ins of facts that nobody recorded by the fit's own draws of them."""
-    _add_unknown_levels(fit, rows, effects, out)
-    _add_unknown_drivers(fit, rows, effects, out)
-    natural = _unknown_natural(fit, rows)
-    if seen:
-        _add_unknown_treadwear(fit, rows, effects, out)
-        _add_unknown_cycles(fit, rows, facts, effects, out)
-        _add_unknown_weather(fit, rows, facts, effects, natural, out)
+    _add_unknown_levels(fit, table, effects, out)
+    _add_unknown_drivers(fit, table, effects, out)
+    natural = _unknown_natural(fit, table)
+    if seen is not None:
+        _add_unknown_treadwear(fit, table, effects, out)
+        _add_unknown_cycles(fit, table, seen, facts, effects, out)
+        _add_unknown_weather(fit, seen, facts, effects, natural, out)
     worth = effects[:, COLUMN["density_natural"]] - effects[:, COLUMN["density_boosted"]]
     for k, drawn in natural.items():
         out["conditions"][:, k] += (drawn - 1.0) * worth * facts.log_density[k]
 
 
 def _add_unknown_levels(
-    fit: Fit, rows: pd.DataFrame, effects: np.ndarray, out: dict[str, np.ndarray]
+    fit: Fit, table: Columns, effects: np.ndarray, out: dict[str, np.ndarray]
 ) -> None:
-    names = {name: k for k, name in enumerate(fit.unknown_names["levels"])}
+    names = fit.unknown_numbers["levels"]
     for part, area in AREA_OF.items():
-        for k in np.flatnonzero(rows[MODS[area]].isna()):
-            unit = names.get((str(rows["build"][k]), AREAS[area]))
+        for k in np.flatnonzero(np.isnan(table[MODS[area]])):
+            unit = names.get((str(table["build"][k]), AREAS[area]))
             if unit is not None:
                 drawn = fit.posterior.unknown["levels"][:, unit]
                 worth = level_worths(effects, area)
@@ -242,36 +262,36 @@ def _add_unknown_levels(
 
 
 def _add_unknown_drivers(
-    fit: Fit, rows: pd.DataFrame, effects: np.ndarray, out: dict[str, np.ndarray]
+    fit: Fit, table: Columns, effects: np.ndarray, out: dict[str, np.ndarray]
 ) -> None:
-    names = {name: k for k, name in enumerate(fit.unknown_names["driver_level"])}
+    names = fit.unknown_numbers["driver_level"]
     worth = np.zeros((fit.draws, len(DRIVER_LEVELS)))
     for name in ("novice", "expert", "professional"):
         worth[:, DRIVER_LEVELS.index(name)] = effects[:, COLUMN[name]]
-    for k in np.flatnonzero(rows["driver_level"].isna()):
-        unit = names.get((str(rows["driver"][k]),))
+    for k in np.flatnonzero(pd.isna(table["driver_level"])):
+        unit = names.get((str(table["driver"][k]),))
         if unit is not None:
             drawn = fit.posterior.unknown["driver_level"][:, unit]
             out["driver"][:, k] += np.take_along_axis(worth, drawn[:, None].astype(int), 1)[:, 0]
 
 
-def _unknown_natural(fit: Fit, rows: pd.DataFrame) -> dict[int, np.ndarray]:
+def _unknown_natural(fit: Fit, table: Columns) -> dict[int, np.ndarray]:
     """Draws of 1 (natural) and 0 (boosted) for each row whose induction nobody recorded."""
-    names = {name: k for k, name in enumerate(fit.unknown_names["natural"])}
+    names = fit.unknown_numbers["natural"]
     out = {}
-    for k in np.flatnonzero(rows["induction"].isna()):
-        unit = names.get((str(rows["build"][k]),))
+    for k in np.flatnonzero(pd.isna(table["induction"])):
+        unit = names.get((str(table["build"][k]),))
         if unit is not None:
             out[int(k)] = fit.posterior.unknown["natural"][:, unit].astype(float)
     return out
 
 
 def _add_unknown_treadwear(
-    fit: Fit, rows: pd.DataFrame, effects: np.ndarray, out: dict[str, np.ndarray]
+    fit: Fit, table: Columns, effects: np.ndarray, out: dict[str, np.ndarray]
 ) -> None:
-    names = {name: k for k, name in enumerate(fit.unknown_names["log_treadwear"])}
-    for k in np.flatnonzero(rows["treadwear"].isna()):
-        unit = names.get((str(rows["build"][k]), str(rows["tyre_category"][k])))
+    names = fit.unknown_numbers["log_treadwear"]
+    for k in np.flatnonzero(np.isnan(table["treadwear"])):
+        unit = names.get((str(table["build"][k]), str(table["tyre_category"][k])))
         if unit is not None:
             drawn = fit.posterior.unknown["log_treadwear"][:, unit].astype(float)
             out["tyre"][:, k] += effects[:, COLUMN["treadwear"]] * drawn
@@ -279,35 +299,34 @@ def _add_unknown_treadwear(
 
 def _add_unknown_cycles(
     fit: Fit,
-    rows: pd.DataFrame,
+    table: Columns,
+    seen: Columns,
     facts: Facts,
     effects: np.ndarray,
     out: dict[str, np.ndarray],
 ) -> None:
-    names = {name: k for k, name in enumerate(fit.unknown_names["cycles"])}
+    names = fit.unknown_numbers["cycles"]
     soft = softness(facts.tyre)
-    for k in np.flatnonzero(rows["tyre_heat_cycles"].isna()):
-        drawn = fit.posterior.unknown["cycles"][:, names[(str(rows["run_id"][k]),)]].astype(float)
+    for k in np.flatnonzero(np.isnan(table["tyre_heat_cycles"])):
+        drawn = fit.posterior.unknown["cycles"][:, names[(str(seen["run_id"][k]),)]].astype(float)
         slope = effects[:, COLUMN["cycles"]] + soft[k] * effects[:, COLUMN["cycles_soft"]]
         out["tyre_state"][:, k] += slope * (drawn - REFERENCE_CYCLES) / 10
 
 
 def _add_unknown_weather(
     fit: Fit,
-    rows: pd.DataFrame,
+    seen: Columns,
     facts: Facts,
     effects: np.ndarray,
     natural: dict[int, np.ndarray],
     out: dict[str, np.ndarray],
 ) -> None:
     """Add what the drawn weather of a seen session is worth beyond its stand-in."""
-    runs = fit.runs.loc[rows["run_id"]]
-    sessions = keys_of(runs, "session")
+    sessions = keys_of(seen, "session")
     soft = softness(facts.tyre)
     for name, change in (("log_density", _density_change), ("track_c", _heat_change)):
-        number = {unit: k for k, unit in enumerate(fit.unknown_names[name])}
-        uncertain = runs[f"{name}_sd"].to_numpy() > 0
-        for k in np.flatnonzero(uncertain):
+        number = fit.unknown_numbers[name]
+        for k in np.flatnonzero(seen[f"{name}_sd"] > 0):
             drawn = fit.posterior.unknown[name][:, number[sessions[k]]].astype(float)
             stand_in = float(getattr(facts, name)[k])
             boost = natural.get(int(k), np.full(fit.draws, facts.natural[k]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,22 +15,18 @@ from benchmark.trade.classes import DRIVER_LEVELS, SURFACES, TYRE_CATEGORIES
 
 # Nested in the others, so that they can be integrated out run by run; the rest is solved jointly.
 NESTED = ("build_day", "outing")
+Name = tuple[str, ...]  # of one level of a group
 JOINT = tuple(group for group in GROUPS if group not in NESTED)
 
 
-def spec_text(runs: pd.DataFrame) -> pd.Series:
-    """Write each run's six modification levels as one text, "?" where not recorded."""
-    text = pd.Series("", index=runs.index)
-    for column in MODS:
-        level = runs[column]
-        text += np.where(level.isna(), "?", level.fillna(0).astype(int).astype(str))
-    return text
+def spec_texts(levels: np.ndarray) -> list[str]:
+    """Write each row's six modification levels as one text, "?" where NaN; shape (rows, 6)."""
+    return ["".join("?" if np.isnan(x) else str(int(x)) for x in row) for row in levels.tolist()]
 
 
-def keys_of(runs: pd.DataFrame, group: str) -> list[tuple[str, ...]]:
-    """Name the level of `group` that each run belongs to."""
-    columns = [runs[c].astype(str) for c in GROUPS[group]]
-    return list(zip(*columns, strict=True))
+def keys_of(table: Mapping[str, Iterable[object]] | pd.DataFrame, group: str) -> list[Name]:
+    """Name the level of `group` that each row belongs to."""
+    return list(zip(*([str(v) for v in table[c]] for c in GROUPS[group]), strict=True))
 
 
 @dataclass(frozen=True)
@@ -63,7 +60,8 @@ class Structure:
 
 def structure(frame: ModelFrame) -> Structure:
     """Return the arrays of a model frame."""
-    runs = frame.runs.assign(spec=spec_text(frame.runs), run_id=frame.runs.index)
+    spec = spec_texts(frame.runs[list(MODS)].to_numpy(dtype=float))
+    runs = frame.runs.assign(spec=spec, run_id=frame.runs.index)
     levels, code = {}, {}
     for group in GROUPS:
         code[group], names = pd.factorize(pd.Series(keys_of(runs, group), dtype=object))
