@@ -107,9 +107,10 @@ def is_small(s: Structure) -> bool:
 def _full(plan: Plan, draws: int | None, progress: Progress | None) -> Fit:
     """Fit by sampling; where the chains of a small store disagree, once more with twice as many."""
     large = len(plan.s.log_time) > LARGE_LAPS
+    once = large or CHAINS == 1  # a study's single chain has none to disagree with
     warm_up = LARGE_WARM_UP if large else WARM_UP
     keep = -(-(draws or KEEP) // CHAINS)
-    for longer in (1,) if large else (1, 2):
+    for longer in (1,) if once else (1, 2):
         tasks = [
             Task(plan.s, plan.priors, warm_up * longer, keep * longer, (plan.seed, k), plan.known)
             for k in range(CHAINS)

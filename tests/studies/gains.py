@@ -1,7 +1,8 @@
 """How often 90 % intervals of gains, causes and forecasts hold the truth, over simulated seasons.
 
-Run as `python -m tests.studies.gains SEASONS [FIRST_SEED]`: club seasons of the world "model",
-one fit each. Prints coverage in per cent and the number of intervals.
+    python -m tests.studies.gains --seasons 200
+
+Club seasons of the world "model", one fit each.
 
 Counted are: every pair of levels seen at both ends (areas and tyres), the causes of the difference
 of a build's first and last day at a circuit (those that changed), and forecasts of one clean lap
@@ -15,8 +16,9 @@ three hours.
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
+import argparse
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -32,7 +34,7 @@ from benchmark.model.plan import CLUB
 from benchmark.model.simulate import Season, simulate
 from benchmark.trade.classes import AREAS, DRY_TYRES
 
-DRAWS = 300  # of one chain, to afford more seasons
+DRAWS = 400  # of one chain, taken as they are, to afford more seasons
 CIRCUIT = "Invented North"
 Held = tuple[str, bool]
 
@@ -94,21 +96,56 @@ def of_forecasts(season: Season, found: Fit, rng: np.random.Generator) -> Iterat
         yield "forecasts", answer.figures["lap_low_s"] <= lap_s <= answer.figures["lap_high_s"]
 
 
-def main(seasons: int, first: int = 1) -> None:
-    """Count over seasons and print the shares so far."""
+def study(seeds: Iterable[int]) -> Iterator[pd.DataFrame]:
+    """Yield one table a season: `season`, `kind` and whether the interval `held`."""
     pace.CHAINS = 1
-    held: dict[str, list[bool]] = {}
-    for seed in range(first, first + seasons):
+    for seed in seeds:
         season = simulate(CLUB, seed)
         found = fit(season.counted(), draws=DRAWS, seed=seed)
         rng = np.random.default_rng(seed)
-        for kind, inside in (
-            *of_gains(season, found), *of_causes(season, found), *of_forecasts(season, found, rng)
-        ):  # fmt: skip
-            held.setdefault(kind, []).append(bool(inside))
-        shares = ", ".join(f"{k} {100 * np.mean(v):.1f} % of {len(v)}" for k, v in held.items())
-        print(f"{seed - first + 1} seasons: {shares}", flush=True)
+        rows = (
+            *of_gains(season, found),
+            *of_causes(season, found),
+            *of_forecasts(season, found, rng),
+        )
+        yield pd.DataFrame(rows, columns=["kind", "held"]).assign(season=seed)
+
+
+def report(scores: pd.DataFrame) -> pd.DataFrame:
+    """Share held by kind, in per cent, its standard error over seasons, and how many."""
+    by_season = scores.groupby(["kind", "season"])["held"].agg(["sum", "size"])
+    totals = by_season.groupby("kind").sum()
+    share = totals["sum"] / totals["size"]
+    # Intervals of one season share a fit: the seasons are what is independent.
+    off = by_season["sum"] - by_season["size"] * share.reindex(by_season.index, level="kind")
+    error = np.sqrt((off**2).groupby("kind").sum()) / totals["size"]
+    return pd.DataFrame(
+        {"held %": 100 * share, "± %": 100 * error, "intervals": totals["size"]}
+    ).round(1)
+
+
+def main() -> None:
+    """Run the seasons and print the shares."""
+    parser = argparse.ArgumentParser(prog="python -m tests.studies.gains", description=__doc__)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("--seasons", type=int, default=200, help="how many (default 200)")
+    parser.add_argument("--first", type=int, default=1, help="seed of the first (default 1)")
+    parser.add_argument("--out", type=Path, help="keep every score in this CSV file as well")
+    parser.add_argument("--read", type=Path, nargs="+", help="only report kept scores")
+    asked = parser.parse_args()
+    if asked.read:
+        found = [pd.read_csv(path) for path in asked.read]
+    else:
+        found = []
+        for part in study(range(asked.first, asked.first + asked.seasons)):
+            found.append(part)
+            if asked.out:
+                part.to_csv(asked.out, mode="a", header=not asked.out.exists(), index=False)
+            print(f"season {part['season'][0]}", flush=True)
+    scores = pd.concat(found, ignore_index=True)
+    print(report(scores).to_string())
+    print(f"{scores['season'].nunique()} seasons")
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))
+    main()
