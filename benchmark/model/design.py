@@ -120,7 +120,7 @@ class Facts:
 
 def codes(values: Iterable[object], legal: tuple[str, ...]) -> np.ndarray:
     """Index of each value in the list of legal ones, -1 where it is missing."""
-    number = {name: k for k, name in enumerate(legal)}
+    number: dict[object, int] = {name: k for k, name in enumerate(legal)}
     return np.array([number.get(value, -1) for value in values], dtype=np.int64)
 
 
