@@ -6,10 +6,11 @@ import pytest
 
 from benchmark.answers.advise import advise
 from benchmark.answers.coach import coach
-from benchmark.answers.company import inflation
+from benchmark.answers.company import find_alias, inflation, sides_of
 from benchmark.answers.explain import explain, history
 from benchmark.answers.forecast import Question, by_hour, forecast
 from benchmark.answers.gains import gains, with_costs
+from benchmark.answers.ladders import LADDERS, TYRE
 from benchmark.errors import BadQuestion, BadValue
 from benchmark.intake.costs import Costs
 from benchmark.model.pace import fit
@@ -151,6 +152,34 @@ def test_weather_beyond_the_record_is_told_and_widens(swapped):
         return np.log(answer.figures["best_high_s"] / answer.figures["best_low_s"])
 
     assert width(cold) > width(inside)
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        ("parts:aero", "aero: level 2.5 instead of 1 on average"),
+        ("parts:brakes", "brakes: level not recorded instead of 0 on average"),
+        ("build", "build: 4 builds instead of A and B"),
+        ("day", "day: 3 days instead of 2026-05-01"),
+        ("conditions", "conditions"),
+    ],
+)
+def test_company_is_named_by_what_stood_on_each_side(part, words):
+    runs = pd.DataFrame(
+        {
+            "build": ["A", "B", "C", "D", "E", "F"],
+            "tyre_category": ["sport"] * 2 + ["slick"] * 4,
+            "mod_aero": [1, 1, 3, 3, 2, 2],
+            "mod_brakes": pd.array([0, 0, None, None, None, None], dtype="Int64"),
+            "date": ["2026-05-01"] * 2 + ["2026-05-02", "2026-05-03", "2026-05-04", "2026-05-04"],
+        }
+    )
+    ladder = next(one for one in LADDERS if one.area == TYRE)
+    step = np.random.default_rng(1).standard_normal(200)
+    sides = sides_of(runs, ladder, ladder.rungs.index("sport"), ladder.rungs.index("slick"))
+    alias = find_alias(runs, ladder, sides, step, {part: -step})
+    assert alias is not None
+    assert alias.name == words
 
 
 def test_the_hour_with_the_best_chance_is_named(swapped):

@@ -43,6 +43,8 @@ OWN_PART = {**{area: f"parts:{area}" for area in AREAS}, TYRE: "tyre", DRIVER: "
 # What names the company, by the column of a run that says it.
 SAID_BY = {**{area: f"mod_{area}" for area in AREAS}, TYRE: TYRE, "driver": "driver",
            "model": "model", "build": "build", "day": "date"}  # fmt: skip
+PLURAL = {TYRE: "tyre categories", "driver": "drivers", "model": "models", "build": "builds",
+          "day": "days"}  # fmt: skip
 CHANGES = {
     name: column for name, column in SAID_BY.items() if name not in ("model", "build", "day")
 }
@@ -191,13 +193,21 @@ def _named(runs: pd.DataFrame, sides: Sides, cause: str) -> str:
         return cause
     known = runs[SAID_BY[cause]].to_numpy()
     both = runs["build"].isin(sides.both).to_numpy() if sides.both else np.ones(len(runs), bool)
-    after, before = (_most(known[n[both[n]]]) for n in (sides.after, sides.before))
-    return f"{cause}: {after} instead of {before}"
+    after, before = (known[n[both[n]]] for n in (sides.after, sides.before))
+    if cause in AREAS:
+        return f"{cause}: level {_mean(after)} instead of {_mean(before)} on average"
+    return f"{cause}: {_names(after, cause)} instead of {_names(before, cause)}"
 
 
-def _most(values: Sequence[object] | np.ndarray) -> str:
-    """The values that stand most often, in words."""
-    counts = pd.Series(list(values), dtype=object).dropna().value_counts()
-    names = [f"{v:.0f}" if isinstance(v, float) else str(v) for v in counts.index]
-    more = len(names) - MOST_NAMES
-    return " and ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+def _mean(levels: np.ndarray) -> str:
+    """The mean of the recorded levels in words; a whole one without its decimal."""
+    known = pd.to_numeric(pd.Series(levels)).dropna()
+    return f"{round(float(known.mean()), 1):g}" if len(known) else "not recorded"
+
+
+def _names(values: Sequence[object] | np.ndarray, cause: str) -> str:
+    """The values that stand most often, or how many there are."""
+    names = pd.Series(list(values), dtype=object).dropna().value_counts().index
+    if len(names) > MOST_NAMES:
+        return f"{len(names)} {PLURAL[cause]}"
+    return " and ".join(map(str, names))

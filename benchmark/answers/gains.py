@@ -20,6 +20,7 @@ from benchmark.answers.company import (
 )
 from benchmark.answers.entries import check_known, check_level, check_place
 from benchmark.answers.ladders import (
+    DRIVER,
     LADDERS,
     TYRE,
     Ladder,
@@ -194,9 +195,11 @@ def warning(fit: Fit, step: Step, alias: Alias | None) -> str | None:
     if step.side.seen:
         told += _carried(fit.runs, step)
         along = changed_along(fit.runs, step.ladder, step.side)
+        if step.ladder.area == DRIVER and "driver" in along:
+            along.remove("driver")  # another level is another driver, as everybody knows
         if along:
             causes = ", ".join(along).replace("_", " ")
-            told.append(f"in every car that changed, this changed along: {causes}")
+            told.append(f"in every car that changed, this changed too: {causes}")
     if alias is not None:
         cause = alias.name.replace("_", " ")
         told.append(f"cannot be told from {cause}; the two together are known better")
