@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -17,12 +19,19 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from benchmark.answers.challenge.basis import Basis
+    from benchmark.answers.challenge.fairness import Fairness
 
 RulesFile = Annotated[
     Path, typer.Option("--rules", metavar="FILE.toml", help="The rules of the challenge.")
 ]
 
 
+OfRound = Annotated[
+    str | None,
+    typer.Option(
+        "--round", help="Factors of this round, where the rules renew them; else the first's."
+    ),
+]
 AsOf = Annotated[
     str | None,
     typer.Option(
@@ -48,8 +57,8 @@ def classes(
     from benchmark.answers.challenge.propose import classes_toml, propose
     from benchmark.show.challenge import proposal_columns
 
-    basis, _ = _basis(rules, surface, db)
-    found = propose(basis, number, minimum)
+    with _ground(rules, surface, db) as (basis, _):
+        found = propose(basis, number, minimum)
     if toml:
         typer.echo(classes_toml(found.rules), nl=False)
         return
@@ -60,13 +69,7 @@ def classes(
 
 def factors(
     rules: RulesFile,
-    round: Annotated[
-        str | None,
-        typer.Option(
-            "--round",
-            help="Those of this round, where the rules renew them; without it the first's.",
-        ),
-    ] = None,
+    round: OfRound = None,
     surface: Surface = "dry",
     level: Level = 0.9,
     db: Db = DEFAULT_DB,
@@ -78,9 +81,9 @@ def factors(
     from benchmark.show.challenge import factor_columns
 
     check_level(level)
-    basis, laps = _basis(rules, surface, db)
-    table = table_of(basis).for_round(laps, basis.rules.round(round))
-    found = factor_rows(table, level)
+    with _ground(rules, surface, db) as (basis, laps):
+        table = table_of(basis).for_round(laps, basis.rules.round(round))
+        found = factor_rows(table, level)
     _print(found, table.basis.stamp(), format, factor_columns(found, level))
 
 
@@ -98,8 +101,8 @@ def standings(
     from benchmark.answers.challenge.standings import standings as answer
     from benchmark.show.challenge import leader_line, standing_columns
 
-    basis, laps = _basis(rules, surface, db)
-    found = answer(basis, laps, as_of=_day(as_of))
+    with _ground(rules, surface, db) as (basis, laps):
+        found = answer(basis, laps, as_of=_day(as_of))
     table = found.of(round)
     if format is Format.TABLE:
         typer.echo(leader_line(found, basis.rules, table))
@@ -110,6 +113,7 @@ def standings(
 
 def fairness(
     rules: RulesFile,
+    round: OfRound = None,
     surface: Surface = "dry",
     level: Level = 0.9,
     db: Db = DEFAULT_DB,
@@ -122,17 +126,19 @@ def fairness(
     from benchmark.show.challenge import fairness_columns, fairness_lines
 
     check_level(level)
-    basis, _ = _basis(rules, surface, db)
-    found = answer(table_of(basis), level)
+    with _ground(rules, surface, db) as (basis, laps):
+        table = table_of(basis).for_round(laps, basis.rules.round(round))
+        found = answer(table, level)
     last: dict[Any, Any] = {"class": "all", "entries": len(found.entries), **found.overall}
     last["questions"] = found.questions.to_dict("records")
     if format is Format.TABLE:
-        _print(found.classes, basis.stamp(), format, fairness_columns(found.classes, level))
+        stamp = table.basis.stamp()
+        _print(found.classes, stamp, format, fairness_columns(found.classes, level))
         asked = list(found.questions["question"]) if len(found.questions) else []
         typer.echo("\n".join([*fairness_lines(found, basis.rules.factor["kind"]), *asked]))
         return
     rows: list[dict[Any, Any]] = [*found.classes.to_dict("records"), last]
-    _print_rows(rows, basis, format)
+    _print_rows(rows, table.basis, format)
 
 
 def whatif(
@@ -148,7 +154,10 @@ def whatif(
     db: Db = DEFAULT_DB,
     format: AnswerFormat = Format.TABLE,
 ) -> None:
-    """Lay the fairness figures of other rules, or of other kinds of factor, side by side."""
+    """Lay the fairness figures of other rules, or of other kinds of factor, side by side.
+
+    All as they stand before the first round.
+    """
     from benchmark.answers.challenge.factors import table_of
     from benchmark.answers.challenge.fairness import fairness as answer
     from benchmark.answers.challenge.whatif import kinds_compared, side_by_side
@@ -156,14 +165,19 @@ def whatif(
 
     if not alternative and not kinds:
         raise BadQuestion("nothing to compare: name other rules with `--alternative`, or `--kinds`")
-    grounds = {str(path): _basis(path, surface, db)[0] for path in [rules, *(alternative or ())]}
-    first = next(iter(grounds.values()))
     if kinds:
-        table = kinds_compared(first)
-        _print(table, first.stamp(), format, kind_columns(table))
+        with _ground(rules, surface, db) as (basis, _):
+            table = kinds_compared(basis)
+        _print(table, basis.stamp(), format, kind_columns(table))
         return
-    table = side_by_side({name: answer(table_of(one)) for name, one in grounds.items()})
-    _print(table, first.stamp(), format, compared_columns(table))
+    named: dict[str, Fairness] = {}
+    stamps = []
+    for path in [rules, *(alternative or ())]:
+        with _ground(path, surface, db) as (basis, _):
+            named[str(path)] = answer(table_of(basis))
+        stamps.append(basis.stamp())
+    table = side_by_side(named)
+    _print(table, stamps[0], format, compared_columns(table))
 
 
 def publish(
@@ -179,8 +193,8 @@ def publish(
     """Write standings, factors and fairness as one page to print or send, or standings as CSV."""
     from benchmark.show.challenge_report import published
 
-    basis, laps = _basis(rules, surface, db)
-    content = published(basis, laps, out.suffix.lower(), level=level, as_of=_day(as_of))
+    with _ground(rules, surface, db) as (basis, laps):
+        content = published(basis, laps, out.suffix.lower(), level=level, as_of=_day(as_of))
     try:
         out.write_bytes(content)
     except OSError as error:
@@ -188,13 +202,15 @@ def publish(
     typer.echo(f"{out}: written")
 
 
-def _basis(rules: Path, surface: str, db: Path) -> tuple[Basis, pd.DataFrame]:
+@contextmanager
+def _ground(rules: Path, surface: str, db: Path) -> Iterator[tuple[Basis, pd.DataFrame]]:
+    """Give the ground of a challenge and all laps; while it is open, further fits show progress."""
     from benchmark.intake.rules import read_rules
     from benchmark.show.challenge import ask_basis
 
     read = read_rules(rules)
-    with progress("fitting the laps before the freeze") as report:
-        return ask_basis(db, read, surface, report)
+    with progress("fitting the challenge's laps") as report:
+        yield ask_basis(db, read, surface, report)
 
 
 def _day(text: str | None) -> date | None:

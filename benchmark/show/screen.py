@@ -103,15 +103,18 @@ def _next_step(text: str) -> None:
 def progress_on_page(what: str) -> Iterator[Callable[[float, str], None]]:
     """Give a function that shows the share done (0 to 1) as a bar, gone when all is done."""
     bar = st.progress(0.0, text=what)
-    clock = Clock()
+    clock, over = Clock(), False
 
     def report(done: float, step: str) -> None:
+        if over:  # whoever kept the function must not bring the bar back
+            return
         share = min(max(done, 0.0), 1.0)
         bar.progress(share, text=f"{what}: {md(step)}{clock.time_left(share)}")
 
     try:
         yield report
     finally:
+        over = True
         bar.empty()
 
 

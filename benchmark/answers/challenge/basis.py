@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.challenge.owners import Fold, folds_of
+from benchmark.answers.challenge.owners import FOLDS, Fold, folds_of
 from benchmark.answers.entries import MODIFICATIONS, check_known, entries_of
 from benchmark.errors import BadQuestion
 from benchmark.intake.rules import Rules
@@ -32,6 +32,8 @@ FACTS = ("build", "model", "induction", *MODIFICATIONS, "tyre_category", "treadw
          "driver_level")  # fmt: skip
 FOLD_DRAWS = 150  # of a fit without a fold's owners; only medians and intervals are read from it
 RENEWAL_DRAWS = 150  # of a fit made anew before a later round
+CROSS_FITTED = ("specification", "personal")  # kinds of factor that need fits without an owner
+FOLDS_SHARE = 0.5  # of the work, where those are needed
 THIN = 100  # posterior draws that events are simulated from
 REFIT_FORMAT = "1"  # raised when a refit of the same laps would give other numbers
 
@@ -98,7 +100,8 @@ class Basis:
 
     def _refit_without(self, laps: pd.DataFrame, done: float) -> Fit:
         assert self.sizes is not None  # noqa: S101 - asked for in `folds`
-        part = _part(self.progress, done, 0.2)
+        start, share = 1 - FOLDS_SHARE + FOLDS_SHARE * done, FOLDS_SHARE / FOLDS
+        part = _part(self.progress, start, share, "leaving owners out in turn")
         return remembered_fit(laps, self.sizes, self.memory, part, draws=FOLD_DRAWS)
 
     def stamp(self) -> dict[str, Any]:
@@ -143,8 +146,10 @@ def basis_of(
     before = _before(laps, rules.freeze)
     if before.empty:
         return Basis(rules, surface, None, pd.DataFrame(columns=FACTS), None, before, None)
-    sizes = _remembered_sizes(before, memory, _part(progress, 0.0, 0.6))
-    found = remembered_fit(before, sizes, memory, _part(progress, 0.6, 0.4))
+    whole = 1 - FOLDS_SHARE if rules.factor["kind"] in CROSS_FITTED else 1.0
+    learning = _part(progress, 0.0, 0.6 * whole, "how large chance is")
+    sizes = _remembered_sizes(before, memory, learning)
+    found = remembered_fit(before, sizes, memory, _part(progress, 0.6 * whole, 0.4 * whole, "pace"))
     return _ground(rules, surface, found, before, sizes, memory, progress)
 
 
@@ -163,7 +168,8 @@ def renewed(basis: Basis, laps: pd.DataFrame, day: date) -> Basis:
     before = _before(laps, day)
     if basis.sizes is None or len(before) <= len(basis.laps):
         return basis
-    found = remembered_fit(before, basis.sizes, basis.memory, basis.progress, draws=RENEWAL_DRAWS)
+    part = _part(basis.progress, 0.0, 1.0, f"anew, with the laps before {day}")
+    found = remembered_fit(before, basis.sizes, basis.memory, part, draws=RENEWAL_DRAWS)
     about = (basis.rules, basis.surface, found, before, basis.sizes)
     return _ground(*about, basis.memory, basis.progress)
 
@@ -293,10 +299,10 @@ def _sizes_text(sizes: Sizes) -> str:
     return json.dumps(told, sort_keys=True)
 
 
-def _part(progress: Progress | None, start: float, share: float) -> Progress | None:
+def _part(progress: Progress | None, start: float, share: float, what: str) -> Progress | None:
     if progress is None:
         return None
-    return lambda done, what: progress(min(start + share * done, 1.0), what)
+    return lambda done, _: progress(min(start + share * done, 1.0), what)
 
 
 def place_weights(rules: Rules, places: Sequence[tuple[str, str]]) -> np.ndarray:

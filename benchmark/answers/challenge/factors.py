@@ -61,11 +61,15 @@ class Table:
         laps : all counted laps of the store, with `lap_time_s`; those before the round's day
             count. [s]
         """
-        rules = self.basis.rules
-        if self.kind != "class" or not rules.factor["renew"] or at.date <= rules.rounds[0].date:
+        if not self.renews or at.date <= self.basis.rules.rounds[0].date:
             return self
         now = renewed(self.basis, laps, at.date)
         return self if now is self.basis else replace(self, basis=now, first=self)
+
+    @property
+    def renews(self) -> bool:
+        """Whether the rules make these factors anew before each later round."""
+        return self.kind == "class" and bool(self.basis.rules.factor["renew"])
 
     @property
     def entries(self) -> pd.DataFrame:

@@ -8,8 +8,8 @@ from datetime import date
 import pandas as pd
 import streamlit as st
 
-from benchmark.answers.challenge.basis import Basis
-from benchmark.answers.challenge.factors import factor_rows, table_of
+from benchmark.answers.challenge.basis import CROSS_FITTED, Basis
+from benchmark.answers.challenge.factors import Table, factor_rows, table_of
 from benchmark.answers.challenge.fairness import fairness
 from benchmark.answers.challenge.propose import classes_toml, propose
 from benchmark.answers.challenge.standings import SEASON, Standings, standings
@@ -36,6 +36,7 @@ from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
     HAND_IN,
     cautions,
+    choose,
     md,
     opening,
     points,
@@ -80,7 +81,7 @@ def ask_rules(laps: pd.DataFrame) -> str:
         st.session_state["rules_taken"] = uploaded.file_id
         st.session_state["rules_text"] = uploaded.getvalue().decode("utf-8-sig", "replace")
     st.session_state.setdefault("rules_text", starting_rules(laps))
-    text: str = st.text_area("Rules", key="rules_text", height=320)
+    text: str = st.text_area("Rules", key="rules_text", height="content")
     with st.expander("What every key means, and what may be written"):
         st.dataframe(key_table(), hide_index=True, alt="The keys of a rules file")
     return text
@@ -121,25 +122,42 @@ def ground(text: str, surface: str, stamp_text: str) -> tuple[Basis, pd.DataFram
     del stamp_text
     with progress_on_page("Fitting the laps before the freeze") as report:
         basis, laps = ask_basis(store_path(), parse_rules(text), surface, report)
-    return replace(basis, progress=None), laps
+        if basis.fit is not None and basis.rules.factor["kind"] in CROSS_FITTED:
+            _ = basis.folds  # now, while the bar is shown
+    return basis, laps
 
 
-def show_factors(basis: Basis) -> None:
+def table_asked(basis: Basis, laps: pd.DataFrame) -> Table:
+    """Give the table of factors; where the rules make it anew before each round, ask of which."""
+    table = table_of(basis)
+    if not table.renews:
+        st.caption("One table for all rounds, published before the first.")
+        return table
+    day = {at.name: at for at in basis.rules.rounds}
+    name = choose("Factors before the round", list(day), key="factors_of")
+    at = day[name or basis.rules.rounds[0].name]
+    with progress_on_page("Fitting the laps before that round") as report:
+        made = Table(replace(basis, progress=report), table.kind).for_round(laps, at)
+    st.caption(f"Made from laps up to {made.basis.cut_off}.")
+    return made
+
+
+def show_factors(basis: Basis, laps: pd.DataFrame) -> None:
     """Show the table of factors and a download."""
+    asked = table_asked(basis, laps)
     with st.spinner("Solving the factors and their intervals"):
-        table = factor_rows(table_of(basis), LEVEL)
-    st.markdown(
-        "Published before the first round; a scored time is the time multiplied by its factor."
-    )
+        table = factor_rows(asked, LEVEL)
+    st.markdown("A scored time is the time multiplied by its factor.")
     show_table(factor_columns(table, LEVEL), "Factors with intervals")
     st.download_button("Download factors as CSV", table.to_csv(index=False),
                        file_name="factors.csv", mime="text/csv", on_click="ignore")  # fmt: skip
 
 
-def show_fairness(basis: Basis) -> None:
+def show_fairness(basis: Basis, laps: pd.DataFrame) -> None:
     """Show who wins simulated events."""
+    asked = table_asked(basis, laps)
     with st.spinner("Simulating events"):
-        found = fairness(table_of(basis), LEVEL)
+        found = fairness(asked, LEVEL)
     first, *others = fairness_lines(found, basis.rules.factor["kind"])
     st.markdown(f"### {md(first)}")
     points(others)
@@ -220,7 +238,10 @@ def show_classes(basis: Basis) -> None:
 
 def show_whatif(basis: Basis, surface: str) -> None:
     """Lay other rules beside these."""
-    st.markdown("What each kind of factor would do with your entries (about a minute):")
+    st.markdown(
+        "What each kind of factor would do with your entries, before the first round (takes "
+        "about a minute):"
+    )
     if st.button("Compare the kinds of factor", key="kinds_go"):
         with st.spinner("Comparing the kinds of factor"):
             compared = kinds_compared(basis)
@@ -239,12 +260,12 @@ def show_whatif(basis: Basis, surface: str) -> None:
     show_table(compared_columns(side_by_side(named)), "Rules side by side")
 
 
-def show_part(part: str, basis: Basis, surface: str) -> None:
+def show_part(part: str, basis: Basis, laps: pd.DataFrame, surface: str) -> None:
     """Show what rests on the laps before the freeze."""
     if part == "Factors":
-        show_factors(basis)
+        show_factors(basis, laps)
     elif part == "Fairness":
-        show_fairness(basis)
+        show_fairness(basis, laps)
     elif part == "Classes":
         show_classes(basis)
     else:
@@ -265,8 +286,8 @@ def show_results(text: str, laps_here: pd.DataFrame) -> None:
         value=last_day(laps_here),
         help="A round is final once its protest period is over.",
     )
-    if not st.toggle("Show results by the rules below (the first time takes a while)",
-                     key="compute"):  # fmt: skip
+    if not st.toggle("Show results by these rules (the first time takes a while)", key="compute"):
+        st.caption("First read and edit the rules below; then switch this on.")
         return
     basis, laps = ground(text, surface, str(store_state(store_path())))
     part = st.segmented_control("Look at", PARTS, default=PARTS[0], key="part") or PARTS[0]
@@ -275,7 +296,7 @@ def show_results(text: str, laps_here: pd.DataFrame) -> None:
     elif basis.fit is None:
         st.info("No lap before the freeze: nothing to say of factors and fairness.")
     else:
-        show_part(part, basis, surface)
+        show_part(part, basis, laps, surface)
     with st.expander("What this rests on"):
         points(rests_on_lines(basis))
 
