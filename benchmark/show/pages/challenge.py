@@ -51,6 +51,7 @@ from benchmark.store.store import Store
 from benchmark.trade.classes import SURFACES
 
 LEVEL = 0.9
+LINE_PX = 24  # of a text box
 PARTS = ("Standings", "Factors", "Fairness", "Classes", "What if")
 
 
@@ -80,8 +81,11 @@ def ask_rules(laps: pd.DataFrame) -> str:
     if uploaded is not None and st.session_state.get("rules_taken") != uploaded.file_id:
         st.session_state["rules_taken"] = uploaded.file_id
         st.session_state["rules_text"] = uploaded.getvalue().decode("utf-8-sig", "replace")
-    st.session_state.setdefault("rules_text", starting_rules(laps))
-    text: str = st.text_area("Rules", key="rules_text", height="content")
+    start = starting_rules(laps)
+    st.session_state.setdefault("rules_text", start)
+    # As high as the text to start from, whatever it becomes: another height is another box.
+    height = LINE_PX * (start.count("\n") + 2)
+    text: str = st.text_area("Rules", key="rules_text", height=height)
     with st.expander("What every key means, and what may be written"):
         st.dataframe(key_table(), hide_index=True, alt="The keys of a rules file")
     return text
