@@ -165,18 +165,19 @@ def _score_at(season: Season, found: Fit, circuit: str, layout: str) -> pd.DataF
 
 
 def study(plan: str, world: str, seeds: Sequence[int], **options: Any) -> Iterator[pd.DataFrame]:
-    """Score season after season; `options` are `oracle` and `draws`.
+    """Score season after season; `options` are `oracle`, `draws` and `oracle_draws`.
 
     Columns beside those of `score`: season, kind ("full" or "oracle"), fit_s, r_hat, laps.
     """
     oracle, draws = options.get("oracle", False), options.get("draws")
+    oracle_draws = options.get("oracle_draws", ORACLE_DRAWS)
     for seed in seeds:
         season = simulate(PLANS[plan], seed, world)
         laps = season.counted()
         known = {"full": None} | ({"oracle": known_of(season)} if oracle else {})
         for kind, told in known.items():
             start = time.perf_counter()
-            found = fit(laps, draws=ORACLE_DRAWS if told else draws, known=told)
+            found = fit(laps, draws=oracle_draws if told else draws, known=told)
             took = time.perf_counter() - start
             yield score(season, found).assign(
                 season=seed,
@@ -261,6 +262,9 @@ def main() -> None:
     parser.add_argument("--seasons", type=int, default=20, help="how many (default 20)")
     parser.add_argument("--first", type=int, default=0, help="seed of the first (default 0)")
     parser.add_argument("--draws", type=int, help="posterior draws (default: as the model's own)")
+    parser.add_argument(
+        "--oracle-draws", type=int, default=ORACLE_DRAWS, help=f"his (default {ORACLE_DRAWS})"
+    )
     parser.add_argument("--oracle", action="store_true", help="fit each once more, told the noise")
     parser.add_argument("--out", type=Path, help="keep every score in this CSV file as well")
     parser.add_argument("--read", type=Path, nargs="+", help="only report kept scores")
@@ -270,7 +274,8 @@ def main() -> None:
         return
     seeds = range(asked.first, asked.first + asked.seasons)
     found = []
-    for part in study(asked.plan, asked.world, seeds, oracle=asked.oracle, draws=asked.draws):
+    options = {name: getattr(asked, name) for name in ("oracle", "draws", "oracle_draws")}
+    for part in study(asked.plan, asked.world, seeds, **options):
         found.append(part)
         if asked.out:
             part.to_csv(asked.out, mode="a", header=not asked.out.exists(), index=False)
