@@ -15,7 +15,6 @@ from benchmark.answers.claim import check_claim
 from benchmark.answers.claim_case import Claim, make_case
 from benchmark.answers.claim_draws import weigh, weighted_quantiles
 from benchmark.answers.claim_rules import (
-    GUARD_BAND_OF_U,
     QUICKER_AT_LEAST,
     VERDICTS,
     Finding,
@@ -30,6 +29,7 @@ from benchmark.errors import BadQuestion
 from benchmark.model.pace import fit
 from benchmark.trade.uncertainty import guard_ratio
 from tests.claims import CIRCUIT, COOL, LIGHT, MILD, claim, fitted, record
+from tests.reference import measuring
 
 
 @cache
@@ -185,7 +185,7 @@ def test_the_rules_decide_at_their_limits(p_quicker, p_fastest, verdict):
 
 def test_the_stated_guard_band_is_that_of_ilac_g8():
     # The exact one-sided 5 % is r = 0.8224 (computed from the normal law; the table prints 0.83).
-    assert guard_ratio(1 - QUICKER_AT_LEAST) == pytest.approx(GUARD_BAND_OF_U, abs=1e-4)
+    assert guard_ratio(1 - QUICKER_AT_LEAST) == pytest.approx(measuring.GUARD_RATIO_5_PCT, abs=1e-4)
 
 
 def test_every_verdict_has_its_rule_in_the_table():

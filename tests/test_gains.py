@@ -203,9 +203,17 @@ def test_a_forecast_of_something_unknown_is_a_wrong_question(swapped, asked, mes
         forecast(swapped, asked)
 
 
-def test_impossible_weather_is_refused(swapped):
-    with pytest.raises(BadValue, match="humidity 120 %"):
-        forecast(swapped, Question("Car 1", "Foxdale", conditions=Conditions(humidity_pct=120)))
+@pytest.mark.parametrize(
+    ("asked", "message"),
+    [
+        ({"conditions": Conditions(humidity_pct=120)}, "humidity 120 %"),
+        ({"tyre_heat_cycles": 501}, "heat cycles 501 cycles is outside 0 to 500"),
+    ],
+)
+def test_what_no_lap_table_may_hold_is_refused(swapped, asked, message):
+    # The bounds are those of the lap table's contract: humidity 0 to 100 %, heat cycles 0 to 500.
+    with pytest.raises(BadValue, match=message):
+        forecast(swapped, Question("Car 1", "Foxdale", **asked))
 
 
 def test_advice_names_the_class_that_each_step_leads_to(swapped):
@@ -228,6 +236,11 @@ def test_a_budget_keeps_steps_known_to_cost_no_more(swapped):
 def test_a_budget_without_costs_is_a_wrong_question(swapped):
     with pytest.raises(BadQuestion, match="needs costs"):
         advise(swapped, "Car 1", "Foxdale", budget=600)
+
+
+def test_advice_on_an_unknown_surface_is_a_wrong_question(swapped):
+    with pytest.raises(BadQuestion, match='no surface "icy"'):
+        advise(swapped, "Car 1", "Foxdale", surface="icy")
 
 
 def test_more_runs_narrow_an_interval_more(swapped):

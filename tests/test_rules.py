@@ -73,7 +73,8 @@ def test_the_commented_example_names_every_key():
         ),
         (
             GOOD + "[points]\ndrop_rounds = 1\n",
-            'cup.toml, row -, points.drop_rounds, "1": leaves none of 1 rounds',
+            'cup.toml, row -, points.drop_rounds, "1": leaves none of 1 rounds: write 0 or '
+            "less",
         ),
         (
             GOOD + "[points]\nby_place = [5, 7]\n",
@@ -97,7 +98,14 @@ def test_the_commented_example_names_every_key():
         (
             GOOD + '[classes]\nby = "declared"\n',
             'cup.toml, row -, class, "": is missing: with by = "declared" write a [[class]] for '
-            "each",
+            'each, with a name and when = a list of conditions, such as [{ tyres = ["slick"], '
+            "engine = [2, 3] }]",
+        ),
+        (
+            GOOD + '[classes]\nby = "declared"\n[[class]]\nname = "S"\nwhen = []\n'
+            '[[class]]\nname = "T"\nwhen = [{ engine = [2] }]\n',
+            'cup.toml, row -, class S.when, "[]": lets everybody in, so "T" below it stays empty: '
+            "put it last",
         ),
         (
             GOOD + '[classes]\nby = "declared"\n[[class]]\nname = "S"\nwhen = [{ engine = [4] }]\n',
@@ -136,6 +144,23 @@ def test_all_faults_of_a_file_are_told_at_once():
 
 def test_text_that_is_not_toml_says_where():
     assert "line 2" in faults('name = "Cup"\nversion = \n')[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "repair"),
+    [
+        (GOOD.replace("2026-05-01", "01/05/2026"), 'line 6, "date = 01/05/2026"', "2026-05-31"),
+        (GOOD.replace("2026-05-01", "2026-05-32"), 'line 6, "date = 2026-05-32"', "2026-05-31"),
+        (GOOD.replace('"Cup"', "Cup"), 'line 1, "name = Cup"', "text in double quotes"),
+        (GOOD.replace('"Cup"', '"Cup'), 'line 1, "name = "Cup"', "text in double quotes"),
+        (f"version = 2\n{GOOD}", 'line 3, "version = 1"', "stands twice in its table"),
+        (GOOD + ROUNDS.replace("[[rounds]]", "[rounds]"), 'line 7, "[rounds]"', "[[rounds]]"),
+    ],
+)
+def test_a_line_that_cannot_be_read_is_shown_with_its_repair(text, line, repair):
+    (told,) = faults(text)
+    assert line in told
+    assert repair in told
 
 
 @pytest.mark.parametrize(("table", "key"), list(ONLY_WITH))

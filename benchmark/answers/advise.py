@@ -9,21 +9,21 @@ import numpy as np
 import pandas as pd
 
 from benchmark.answers.entries import (
-    MODIFICATIONS,
     check_known,
     check_level,
     check_place,
+    class_of,
     entries_of,
     laps_in_scope,
     reference_rows,
+    usual_levels,
 )
-from benchmark.answers.ladders import LADDERS, TYRE, Ladder
+from benchmark.answers.ladders import DRIVER, LADDERS, TYRE, Ladder
 from benchmark.errors import BadQuestion
 from benchmark.intake.costs import Costs
-from benchmark.model.entry import most_common_level
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval, ranks
-from benchmark.trade.classes import AREAS, modification_class
+from benchmark.trade.classes import SURFACES
 
 FIELDS = (
     "area",
@@ -76,10 +76,12 @@ def advise(
     Raises
     ------
     BadQuestion
-        An unknown build, circuit or layout, or a budget without costs or below 0.
+        An unknown build, circuit, layout or surface, an illegal level, or a budget without costs or
+        below 0.
     """
     check_place(fit, circuit, layout)
     check_known("build", build, fit.entries["build"])
+    check_known("surface", surface, SURFACES)
     check_level(level)
     if budget is not None and (costs is None or not budget >= 0):
         raise BadQuestion("a budget needs costs, and is 0 or more: name a file with --costs")
@@ -101,7 +103,7 @@ def advise(
 def _open_steps(entry: pd.Series) -> Iterator[tuple[Ladder, int, int]]:
     """Steps up from where the entry stands; an area that nobody recorded has none."""
     for ladder in LADDERS:
-        if ladder.area == "driver_level":
+        if ladder.area == DRIVER:
             continue
         rung = int(ladder.rung_of(pd.DataFrame([entry.to_dict()]))[0])
         if rung >= 0:
@@ -115,14 +117,8 @@ def _changed(fit: Fit, own: pd.DataFrame, ladder: Ladder, end: int) -> pd.DataFr
     car[ladder.column] = pd.Series([ladder.value(end)], index=car.index)
     if ladder.area == TYRE:
         return car.assign(treadwear=None)  # a tyre not yet bought has no known grade
-    same_model = fit.entries[fit.entries["model"] == car["model"].iloc[0]]
-    levels = {
-        area: most_common_level(same_model[column])
-        if pd.isna(car[column].iloc[0])
-        else int(car[column].iloc[0])
-        for area, column in zip(AREAS, MODIFICATIONS, strict=True)
-    }
-    return car.assign(**{"class": modification_class(levels)})
+    usual = usual_levels(fit, car["model"].iloc[0])
+    return car.assign(**{"class": class_of(car.iloc[0], usual)})
 
 
 def _row(

@@ -111,6 +111,8 @@ def check_claim(fit: Fit, claim: Claim, *, level: float = 0.9) -> ClaimAnswer:
     BadQuestion
         An unknown circuit, layout, class or scope, or a value that cannot be; a build, model or
         driver that nobody knows is legal.
+    BadValue
+        A weather report that is no METAR.
     """
     check_level(level)
     case = make_case(fit, claim)

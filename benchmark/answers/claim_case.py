@@ -9,9 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from benchmark.answers.claim_record import (
@@ -22,13 +20,19 @@ from benchmark.answers.claim_record import (
     fill_from_trace,
 )
 from benchmark.answers.claim_trace import TraceEvidence
-from benchmark.answers.entries import LAP_ORDER, check_known, check_place
+from benchmark.answers.entries import (
+    LAP_ORDER,
+    check_known,
+    check_place,
+    class_of,
+    usual_levels,
+)
 from benchmark.errors import BadQuestion, BadValue
 from benchmark.intake.cells import read_value
 from benchmark.intake.columns import BY_NAME, NAMES
 from benchmark.intake.metar import Metar, read_metar
 from benchmark.model.fit import Fit
-from benchmark.trade.classes import AREAS, CLASSES, TYRE_CATEGORIES, modification_class
+from benchmark.trade.classes import AREAS, CLASSES, TYRE_CATEGORIES
 from benchmark.trade.timing import decimals_given, lap_uncertainty
 from benchmark.trade.uncertainty import combined_u, reading_u
 
@@ -154,6 +158,8 @@ def make_case(fit: Fit, claim: Claim) -> Case:
     BadQuestion
         A text that cannot be read, an unknown scope, class or tyre category, or a circuit or
         layout without a counted lap.
+    BadValue
+        A weather report that is no METAR.
     """
     _check(claim)
     facts = read_facts(claim)
@@ -231,25 +237,3 @@ def reading_of(lap_time: str) -> float:
     decimals = decimals_given(lap_time)
     is_number = ":" not in lap_time
     return 0.0 if is_number or decimals >= FINE_DECIMALS else reading_u(10.0**-decimals)
-
-
-def usual_levels(fit: Fit, model: str) -> dict[str, int]:
-    """The most common recorded level of each area of a model, the lower on a tie, else 0."""
-    entries = fit.entries
-    of_model = (entries["model"] == model).to_numpy()
-    return {area: _most_common(entries[f"mod_{area}"].to_numpy(float)[of_model]) for area in AREAS}
-
-
-def _most_common(levels: np.ndarray) -> int:
-    """The most common level, the lowest on a tie; 0 where all are missing (NaN)."""
-    known = levels[~np.isnan(levels)].astype(int)
-    return int(np.bincount(known).argmax()) if len(known) else 0
-
-
-def class_of(facts: Mapping[Any, Any], usual: Mapping[str, int]) -> str:
-    """Class of a specification, an area that is not recorded taken as most common."""
-    levels = {
-        area: usual[area] if pd.isna(facts[f"mod_{area}"]) else int(facts[f"mod_{area}"])
-        for area in AREAS
-    }
-    return modification_class(levels)

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from benchmark.answers.claim_case import USUAL_LAPS, Case
-from benchmark.answers.claim_draws import PASSING, Weighed, weighted_quantiles
+from benchmark.answers.claim_draws import Weighed, weighted_quantiles
 from benchmark.answers.claim_scope import Scope
 from benchmark.answers.entries import MODIFICATIONS
+from benchmark.answers.forecast import chance_on
 from benchmark.model.fit import Fit
 from benchmark.model.lap_odds import lap_odds
 
@@ -56,7 +57,7 @@ def p_next_beats(fit: Fit, case: Case, scope: Scope) -> float:
     """
     rng = np.random.default_rng([fit.seed, 6])
     rows = _newcomers(fit, case, scope, rng)
-    centre = fit.log_time(rows, chance=PASSING)
+    centre = fit.log_time(rows, chance=chance_on(case.surface))
     odds = lap_odds(fit, None)
     return float(odds.p_best_within(np.log(case.lap_time_s) - centre, 0.0, USUAL_LAPS).mean())
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from benchmark.answers.claim_case import Case
 from benchmark.answers.claim_draws import Weighed, passing, weighted_quantiles
+from benchmark.answers.explain import best_lap, log_mean
 from benchmark.model.fit import Fit
 from benchmark.trade.conditions import REFERENCE, air_density, power_correction
 
@@ -123,18 +124,18 @@ def gain_over_earlier(fit: Fit, case: Case, weighed: Weighed) -> Gain | None:
     before = case.earlier[case.earlier["date"] < case.facts["date"]]
     if before.empty:
         return None
-    best = before.sort_values("lap_time_s", kind="stable").head(1)
+    best = best_lap(before)
     then_s = float(best["lap_time_s"].iloc[0])
     then, now = fit.parts(best), weighed.parts
     by_draw = weighed.after.sum(axis=1)
-    log_mean = _log_mean(case.lap_time_s, then_s)
+    seconds = log_mean(case.lap_time_s, then_s)
     causes = {}
     for cause, names in CAUSES.items():
         new = sum(np.sum(weighed.after * now[name]) for name in names)
         old = sum(np.sum(by_draw * then[name][:, 0]) for name in names)
-        causes[cause] = float(log_mean * (new - old))
+        causes[cause] = float(seconds * (new - old))
     days = float(np.sum(weighed.after * _of_the_day(fit, weighed.rows)))
-    causes["conditions"] += log_mean * days
+    causes["conditions"] += seconds * days
     total = case.lap_time_s - then_s
     causes["chance"] = total - sum(causes.values())
     return Gain(total, then_s, str(best["date"].iloc[0]), causes)
@@ -142,7 +143,3 @@ def gain_over_earlier(fit: Fit, case: Case, weighed: Weighed) -> Gain | None:
 
 def _of_the_day(fit: Fit, rows: pd.DataFrame) -> np.ndarray:
     return passing(fit, rows, ("day", "session"))
-
-
-def _log_mean(a: float, b: float) -> float:
-    return a if a == b else (a - b) / float(np.log(a / b))

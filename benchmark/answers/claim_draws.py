@@ -25,6 +25,7 @@ from benchmark.answers.claim_case import Case
 from benchmark.answers.claim_day import Day, day_of
 from benchmark.answers.claim_unrecorded import drawn_rows, is_settled
 from benchmark.answers.entries import reference_rows
+from benchmark.answers.forecast import CHANCE
 from benchmark.model.design import GROUPS
 from benchmark.model.fit import Fit
 from benchmark.model.lap_odds import LapOdds, lap_odds
@@ -34,7 +35,6 @@ from benchmark.model.predict import fresh
 # this the answer takes 1.6 times as long and its Monte Carlo error hardly falls.
 REPLICATES = 24
 FEW_EFFECTIVE = 100.0  # effective draws below which the answer says so; a choice of ours
-PASSING = ("day", "session", "build_day", "outing")
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def weigh(fit: Fit, case: Case) -> Weighed:
     )
 
 
-def passing(fit: Fit, rows: pd.DataFrame, groups: tuple[str, ...] = PASSING) -> np.ndarray:
+def passing(fit: Fit, rows: pd.DataFrame, groups: tuple[str, ...] = CHANCE) -> np.ndarray:
     """Effects of day, session, build-day and outing, log time, shape (draws, rows).
 
     A day or session that the fit has seen has its own, so what the claim shares with rivals of

@@ -142,10 +142,14 @@ def _next(p_next_beats: float) -> Iterator[Finding]:
 def _weights(weighed: Weighed) -> Iterator[Finding]:
     if weighed.k_hat > TRUSTED_K_HAT or weighed.effective < FEW_EFFECTIVE:
         detail = (
-            f"the lap moves the estimate so far that {weighed.effective:.0f} draws of the fit "
-            f"speak for it (Pareto k {weighed.k_hat:.2f}): import it and fit again for firm figures"
+            f"the lap moves the estimate so far that these figures are rough: import it and fit "
+            f"again for firm ones ({weighed.effective:.0f} draws of the fit speak for it, Pareto "
+            f"k {weighed.k_hat:.2f})"
         )
         yield Finding("estimate", NOTE, detail)
     else:
-        detail = f"{weighed.effective:.0f} effective draws of the fit with this lap among its data"
+        detail = (
+            "the lap was taken among the fit's data without a new fit, which is sound here "
+            f"({weighed.effective:.0f} effective draws)"
+        )
         yield Finding("estimate", OK, detail)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.claim_case import Case, class_of, usual_levels
+from benchmark.answers.claim_case import Case
 from benchmark.answers.claim_draws import Weighed, weighted_quantiles
 from benchmark.answers.claim_margins import Raw, p_fastest_of, raw_margin
 from benchmark.answers.claim_rules import (
@@ -22,7 +22,7 @@ from benchmark.answers.claim_rules import (
     decide,
 )
 from benchmark.answers.claim_scope import Field, Scope, scope_of
-from benchmark.answers.entries import reference_rows
+from benchmark.answers.entries import class_of, reference_rows, usual_levels
 from benchmark.model.fit import Fit
 from benchmark.trade.classes import AREAS, DRY_TYRES, LEVELS
 from benchmark.trade.uncertainty import combined_u, coverage_factor, p_quicker

@@ -10,12 +10,11 @@ import pandas as pd
 
 from benchmark.answers.claim_trace import TraceEvidence
 from benchmark.answers.entries import MODIFICATIONS
-from benchmark.intake.columns import NAMES
+from benchmark.intake.columns import NAMES, WEATHER
 from benchmark.intake.metar import Metar, to_conditions
 from benchmark.model.fit import Fit
 
 SPECIFICATION = (*MODIFICATIONS, "induction")
-WEATHER = ("air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct", "wind_mps")
 
 Facts = dict[str, Any]
 

@@ -19,9 +19,8 @@ OK, NOTE, FAIL = "ok", "note", "fail"
 
 # Quicker as timed from this probability on, slower below its complement; between them the order
 # may be timing error. A false "quicker" is then at most 5 in 100 (ILAC-G8:09/2019, table 1: a
-# guard band of 0.82 of the expanded uncertainty U = 2 u). At 0.90 the guard band is 0.64 U.
+# guard band of 0.8224 of the expanded uncertainty U = 2 u). At 0.90 the guard band is 0.64 U.
 QUICKER_AT_LEAST = 0.95
-GUARD_BAND_OF_U = 0.8224
 # Quickest at equal conditions from this chance on. A choice of ours; at 0.95 more claims stand
 # as timed only, none changes between standing and falling.
 FASTEST_AT_LEAST = 0.90

@@ -12,8 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.claim_case import Case, class_of, usual_levels
-from benchmark.answers.entries import LAP_ORDER, entries_of, laps_in_scope, reference_rows
+from benchmark.answers.claim_case import Case
+from benchmark.answers.entries import (
+    LAP_ORDER,
+    class_of,
+    entries_of,
+    laps_in_scope,
+    reference_rows,
+    usual_levels,
+)
 from benchmark.model.fit import Fit
 
 RIVAL_WITHIN = 0.01  # share of the lap time

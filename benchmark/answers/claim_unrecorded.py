@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from benchmark.answers.claim_case import Case
+from benchmark.intake.columns import BY_NAME
 from benchmark.model.design import REFERENCE_LAP, USUAL_TREADWEAR
 from benchmark.model.fit import Fit
 from benchmark.model.unknown import DRIVER_LEVEL_SHARES, EVEN_ODDS
@@ -36,11 +37,6 @@ SPREAD = {
     "air_temp_c": (AIR_IN_DAY_C, AIR_ANY_C),
     "pressure_hpa": (PRESSURE_IN_DAY_HPA, PRESSURE_ANY_HPA),
     "humidity_pct": (HUMIDITY_IN_DAY_PCT, HUMIDITY_ANY_PCT),
-}
-BOUNDS = {
-    "air_temp_c": (-30.0, 60.0),
-    "humidity_pct": (0.0, 100.0),
-    "pressure_hpa": (500.0, 1100.0),
 }
 LATEST_BEST_LAP = 4  # the quickest lap of a run is mostly one of its first flying laps
 
@@ -108,7 +104,7 @@ def _weather(fit: Fit, rows: pd.DataFrame, rng: np.random.Generator) -> pd.DataF
             centre = known.mean() if len(known) else usual[column]
             spread = in_day if len(known) else anywhere
             drawn = centre + spread * rng.standard_normal(len(rows))
-            rows[column] = np.clip(drawn, *BOUNDS[column])
+            rows[column] = np.clip(drawn, BY_NAME[column].low, BY_NAME[column].high)
     if rows["track_temp_c"].iloc[0] is None:
         rows["track_temp_c"] = _track(runs, day, rows["air_temp_c"].to_numpy(dtype=float), rng)
     return rows

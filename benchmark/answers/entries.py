@@ -6,13 +6,21 @@ question's surface and its usual driver. Every answer that compares entries star
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 import pandas as pd
 
 from benchmark.errors import BadQuestion
+from benchmark.model.entry import most_common_level
 from benchmark.model.fit import Fit
-from benchmark.trade.classes import AREAS, CLASSES, SURFACES, TYRE_CATEGORIES
+from benchmark.trade.classes import (
+    AREAS,
+    CLASSES,
+    SURFACES,
+    TYRE_CATEGORIES,
+    modification_class,
+)
 
 ADJUSTMENTS = ("conditions", "conditions,tyre", "conditions,tyre,driver")
 EQUAL_TYRE = "track-day"  # the category that `tyre` sets for all: the middle of the five dry ones
@@ -109,6 +117,27 @@ def entries_of(fit: Fit, builds: Iterable[str], surface: str) -> pd.DataFrame:
     # The treadwear on record is that of the latest tyre, whatever the surface.
     same = chosen["tyre_category"] == pd.Series(tyres, index=chosen.index, dtype=object)
     return chosen.assign(tyre_category=tyres, treadwear=chosen["treadwear"].where(same))
+
+
+def usual_levels(fit: Fit, model: str) -> dict[str, int]:
+    """The most common recorded level of each area of a model, the lower on a tie, else 0."""
+    of_model = fit.entries[fit.entries["model"] == model]
+    return {area: most_common_level(of_model[f"mod_{area}"]) for area in AREAS}
+
+
+def class_of(facts: Mapping[Any, Any] | pd.Series, usual: Mapping[str, int]) -> str:
+    """Class of a specification, an area that is not recorded taken as most common.
+
+    Parameters
+    ----------
+    facts : the six `mod_*` columns among others; None or NaN is not recorded.
+    usual : from `usual_levels`, by area.
+    """
+    levels = {
+        area: usual[area] if pd.isna(facts[f"mod_{area}"]) else int(facts[f"mod_{area}"])
+        for area in AREAS
+    }
+    return modification_class(levels)
 
 
 def _tyres(entries: pd.DataFrame) -> Iterable[tuple[dict[str, str], str]]:

@@ -22,6 +22,7 @@ from benchmark.answers.entries import (
     reference_rows,
 )
 from benchmark.errors import BadQuestion
+from benchmark.intake.columns import BY_NAME, WEATHER, Column
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval
 from benchmark.trade.classes import SURFACES, TYRE_CATEGORIES
@@ -32,14 +33,6 @@ FIRST_LAP = 2  # the first flying lap
 MOST_LAPS = 60
 REPEATS = 4  # predictive draws for each posterior draw: steadies chances, changes no centre
 CHANCE = ("day", "session", "build_day", "outing")
-# Bounds of the lap table, and how people call the quantity.
-WEATHER = {
-    "air_temp_c": ("air temperature", -30, 60, "°C"),
-    "track_temp_c": ("track temperature", -30, 90, "°C"),
-    "pressure_hpa": ("pressure", 500, 1100, "hPa"),
-    "humidity_pct": ("humidity", 0, 100, "%"),
-    "wind_mps": ("wind", 0, 60, "m/s"),
-}
 # Standard deviation added for each quantity outside the record, at least; log lap time. Our
 # choice: 0.2 % is about the spread of one outing; twice this widens such a forecast by a tenth.
 OUTSIDE = 0.002
@@ -94,7 +87,7 @@ def forecast(fit: Fit, question: Question, *, level: float = 0.9) -> Forecast:
         An unknown build, circuit, layout, driver, tyre category or surface, a number of laps
         outside 1 to 60, a target that is no time, or an illegal level.
     BadValue
-        Weather outside the bounds of the lap table.
+        Weather or heat cycles outside the bounds of the lap table.
     """
     _check(fit, question)
     check_level(level)
@@ -119,6 +112,11 @@ def forecast(fit: Fit, question: Question, *, level: float = 0.9) -> Forecast:
         "p_quickest_lap": quickest["p_quickest"],
     }
     return Forecast(question, figures, expected, (*_notes(fit, question), *warnings))
+
+
+def chance_on(surface: str) -> tuple[str, ...]:
+    """The random terms of a day that nobody has seen; off the dry, how wet it is besides."""
+    return CHANCE if surface == "dry" else (*CHANCE, "wet_session")
 
 
 def by_hour(
@@ -173,11 +171,14 @@ def _check(fit: Fit, question: Question) -> None:
         raise BadQuestion(f"{question.laps} laps: ask for 1 to {MOST_LAPS} flying laps of one run")
     if question.target_s is not None and not question.target_s > 0:
         raise BadQuestion(f"target {question.target_s:g} s: write a lap time above 0")
-    for name, (words, low, high, unit) in WEATHER.items():
-        value = getattr(question.conditions, name)
-        within(words, np.nan if value is None else value, low, high, unit)
+    for column in (BY_NAME[name] for name in WEATHER):
+        value = getattr(question.conditions, column.name)
+        within(
+            column.noun, np.nan if value is None else value, column.low, column.high, column.unit
+        )
     if question.tyre_heat_cycles is not None:
-        within("heat cycles", question.tyre_heat_cycles, 0, 999, "cycles")
+        cycles = BY_NAME["tyre_heat_cycles"]
+        within("heat cycles", question.tyre_heat_cycles, cycles.low, cycles.high, "cycles")
 
 
 def _rows(fit: Fit, question: Question) -> pd.DataFrame:
@@ -202,10 +203,9 @@ def _run_draws(
     """Predictive draws of the log time of each lap of one run, shape (draws * repeats, laps)."""
     rng = np.random.default_rng([fit.seed, 5])
     centre = fit.log_time(rows)
-    chance = CHANCE if question.conditions.surface == "dry" else (*CHANCE, "wet_session")
     # Laps of one run share the chance of that day, so it is drawn for lap 2 alone.
     first = rows.iloc[[0] * REPEATS].reset_index(drop=True)
-    shared = fit.log_time(first, chance=chance) - centre[:, :1]
+    shared = fit.log_time(first, chance=chance_on(question.conditions.surface)) - centre[:, :1]
     shared = shared + extra_sd[:, None] * rng.standard_normal(shared.shape)
     drivers = [rows["driver"].iloc[0]] * REPEATS
     noise = fit.lap_noise(drivers, rng, laps=len(rows))
@@ -232,7 +232,7 @@ def _outside(fit: Fit, question: Question, rows: pd.DataFrame) -> tuple[np.ndarr
     first = rows.iloc[[0]]
     inside = first.copy()
     warnings, count = [], 0
-    for name, (words, _, _, unit) in WEATHER.items():
+    for name in WEATHER:
         asked = getattr(question.conditions, name)
         if asked is None or asked == getattr(REFERENCE, name):
             continue
@@ -241,14 +241,14 @@ def _outside(fit: Fit, question: Question, rows: pd.DataFrame) -> tuple[np.ndarr
             count += 1
             if name in inside:
                 inside[name] = np.clip(asked, low, high) if np.isfinite(low) else np.nan
-            warnings.append(_outside_words(words, asked, low, high, unit))
+            warnings.append(_outside_words(BY_NAME[name], asked, low, high))
     if not count:
         return np.zeros(fit.draws), []
     extrapolated = np.median(np.diff(fit.log_time(pd.concat([inside, first])), axis=1))
     sd = np.hypot(float(extrapolated), OUTSIDE * np.sqrt(count))
     warnings.append(
-        f"widened for that by a standard deviation of {100 * sd:.2f} % of the lap: what the model "
-        "extrapolates counts as unsure as it is large"
+        f"widened for that, by {100 * sd:.2f} % of the lap (one standard deviation): what is "
+        "carried beyond the record counts as unsure as it is large"
     )
     return np.full(fit.draws, sd), warnings
 
@@ -260,7 +260,8 @@ def _recorded(fit: Fit, name: str, circuit: str) -> tuple[float, float]:
     return (float(known.min()), float(known.max())) if len(known) else (np.inf, -np.inf)
 
 
-def _outside_words(words: str, asked: float, low: float, high: float, unit: str) -> str:
+def _outside_words(column: Column, asked: float, low: float, high: float) -> str:
+    words, unit = column.noun, column.unit
     if not np.isfinite(low):
         return f"{words} {asked:g} {unit}: none was ever recorded, so its effect is what is usual"
     return (

@@ -125,8 +125,8 @@ def spreads_of(fit: Fit) -> Spreads:
     noise = fit.posterior.noise
     tau = np.median(noise["tau"], axis=1)  # of the driver in the middle; an Exponential's sd is tau
     lap = np.hypot(noise["sigma"].astype(float), tau.astype(float))
-    sds = {name: float(np.median(fit.sds[name])) for name in ("outing", "session", "day")}
-    return Spreads(float(np.median(lap)), **sds, build_day=float(np.median(fit.sds["build_day"])))
+    groups = ("outing", "session", "day", "build_day")
+    return Spreads(float(np.median(lap)), **{g: float(np.median(fit.sds[g])) for g in groups})
 
 
 def t_power(effect: float, standard_error: float, freedom: float, alpha: float) -> float:

@@ -22,7 +22,6 @@ WORTH_TELLING = 0.001  # share of the lap; a choice of ours. At twice this, half
 # no published source), the best of a hundred by some 0.9 %. At half of this, good laps are flagged.
 LUCK_WORTH_TELLING = 0.015
 COOL_C, HOT_C = 16.0, 26.0  # what people call a cool or a hot day; a choice of ours
-UNKNOWN_DRIVER = "an average driver"
 
 Row = Mapping[Any, Any]
 

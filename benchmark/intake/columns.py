@@ -287,6 +287,7 @@ COLUMNS: tuple[Column, ...] = (
 
 BY_NAME = {column.name: column for column in COLUMNS}
 NAMES = tuple(BY_NAME)
+WEATHER = ("air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct", "wind_mps")
 RUN_KEY = ("circuit", "layout", "date", "session", "build", "run")
 LAP_KEY = (*RUN_KEY, "lap")
 

@@ -13,11 +13,12 @@ from typing import Any
 
 from benchmark.errors import BadValue
 from benchmark.intake.cells import read_value
+from benchmark.intake.columns import WEATHER
 from benchmark.intake.sheet import Faults, Record, read_sheet
 from benchmark.trade.conditions import Conditions
 
 TIME = "time"
-WEATHER = ("air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct", "wind_mps", "surface")
+CONDITIONS = (*WEATHER, "surface")
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ def read_hours(path: Path) -> list[Hour]:
         With every fault: file, row (1 is the first after the header), column, value.
     """
     faults = Faults(path.name)
-    records = read_sheet(path, (TIME,), WEATHER)
+    records = read_sheet(path, (TIME,), CONDITIONS)
     hours = [_hour(row, record, faults) for row, record in enumerate(records, start=1)]
     seen: set[str] = set()
     for row, hour in enumerate(hours, start=1):
@@ -52,14 +53,11 @@ def _hour(row: int, record: Record, faults: Faults) -> Hour:
     time = faults.read(row, TIME, record, _time)
     values: dict[str, Any] = {
         column: faults.read(row, column, record, partial(read_value, column))
-        for column in WEATHER
+        for column in CONDITIONS
         if column in record
     }
-    return Hour(time or f"row {row}", Conditions(**{"surface": "dry"} | _given(values)))
-
-
-def _given(values: dict[str, Any]) -> dict[str, Any]:
-    return {column: value for column, value in values.items() if value is not None}
+    given = {column: value for column, value in values.items() if value is not None}
+    return Hour(time or f"row {row}", Conditions(**given))
 
 
 def _time(text: str) -> str:

@@ -37,11 +37,11 @@ class Key:
     needed: bool = False
 
 
-def _text(meaning: str, *, default: str | None = None) -> Key:
+def _text(meaning: str, such_as: str, *, default: str | None = None) -> Key:
     def accepts(value: object) -> bool:
         return isinstance(value, str) and bool(value.strip())
 
-    return Key(accepts, 'a name in quotes, such as "Spring"', meaning, default, default is None)
+    return Key(accepts, f'a name in quotes, such as "{such_as}"', meaning, default, default is None)
 
 
 def _whole(meaning: str, low: int, high: int, default: int | None = None) -> Key:
@@ -113,21 +113,24 @@ def _ways() -> Key:
         return isinstance(value, list) and all(isinstance(way, dict) for way in value)
 
     legal = 'a list of conditions, such as [{ tyres = ["slick"], engine = [2, 3] }]'
-    meaning = "ways into the class; all that one names must hold; [] lets every other entry in"
+    meaning = (
+        "ways into the class: an entry belongs to the first class of which it meets one way, and "
+        "all that a way names must hold; [] lets every other entry in and stands last"
+    )
     return Key(accepts, legal, meaning, None, needed=True)
 
 
 TOP: Mapping[str, Key] = {
-    "name": _text("name of the challenge"),
+    "name": _text("name of the challenge", "Spring"),
     "version": _whole("raised with every change of the rules", 1, 9999),
 }
 ROUND: Mapping[str, Key] = {
-    "name": _text("name of the round"),
-    "circuit": _text("as the lap tables spell it"),
-    "layout": _text("layout of the circuit", default="full"),
-    "date": _day("day of the round", needed=True),
+    "name": _text("name of the round, each its own", "Round 1"),
+    "circuit": _text("name of the circuit, as the lap tables spell it", "Foxdale"),
+    "layout": _text("layout of the circuit, as the lap tables spell it", "full", default="full"),
+    "date": _day("day of the round; write the rounds in the order of their days", needed=True),
 }
-CLASS: Mapping[str, Key] = {"name": _text("name of the class"), "when": _ways()}
+CLASS: Mapping[str, Key] = {"name": _text("name of the class", "Slicks"), "when": _ways()}
 WHEN: Mapping[str, Key] = {
     "tyres": _choices("tyre categories", TYRE_CATEGORIES),
     "models": _names("car models, as the lap tables spell them"),
@@ -136,13 +139,19 @@ WHEN: Mapping[str, Key] = {
 }
 TABLES: Mapping[str, Mapping[str, Key]] = {
     "entries": {
-        "builds": _names("only these cars may enter; left out or [] means all"),
+        "builds": _names("builds that may enter; left out or [] means all"),
         "tyres": _choices("tyre categories allowed", TYRE_CATEGORIES, TYRE_CATEGORIES),
         "timing": _choices("timing methods that count; left out means any", TIMINGS),
-        "evidence": _truth("whether a lap needs evidence on record", default=False),
+        "evidence": _truth("whether only laps with evidence on record count", default=False),
     },
     "classes": {
-        "by": _choice("what makes a class", CLASSES_BY, "modification"),
+        "by": _choice(
+            "what makes a class: how far the car is modified (standard, light, moderate, "
+            "extensive), its tyre category, its model, its expected pace (with boundaries_pct and "
+            "names below), or conditions of your own (declared: one [[class]] each)",
+            CLASSES_BY,
+            "modification",
+        ),
         "boundaries_pct": _numbers(
             "expected lap of the declared car with an average club driver, in percent of the "
             "average standard car on touring tyres, that parts the classes; rising",
@@ -151,7 +160,7 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             (),
         ),
         "names": _names("names of the classes by pace, quickest first; one more than boundaries"),
-        "minimum": _whole("least entries of a class", 1, 100, 3),
+        "minimum": _whole("fewest entries of a class", 1, 100, 3),
         "small": _choice(
             "what becomes of a smaller class: joined to its neighbour of nearest "
             "pace, kept, or its entries left out",
@@ -167,34 +176,45 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             COUNTS,
             "best",
         ),
-        "k": _whole("the k of the rule above", 1, 50, 3),
-        "minimum": _whole("least counted laps of an entry in a round", 1, 50, 1),
+        "k": _whole(
+            "how many laps count above speaks of, with mean-of-best, first and expected-best",
+            1,
+            50,
+            3,
+        ),
+        "minimum": _whole("fewest counted laps of an entry in a round to be placed", 1, 50, 1),
     },
     "factor": {
-        "kind": _choice("what a time is multiplied by", KINDS, "class"),
+        "kind": _choice(
+            "what a time is multiplied by: nothing, one factor for a class solved for equal "
+            "chances of winning, the expected pace of the entry's declared specification learned "
+            "from other cars, or the entry's own earlier pace",
+            KINDS,
+            "class",
+        ),
         "freeze": _day(
             "laps before this day make the factors; left out: day of the first round", needed=False
         ),
         "renew": _truth(
-            "whether class factors are made anew before each later round, from all laps before "
+            'only with kind = "class": whether class factors are made anew before each later round, from all laps before '
             "its day",
             default=False,
         ),
         "tolerance_pct": _number(
-            "an entry's time is scored as no more than this much quicker "
-            "than the factors assume of it; choice of ours: 1.0",
+            "an entry's time is scored as no more than this much quicker, in percent, "
+            "than the factors assume of it; left out means no limit; choice of ours: 1.0",
             0,
             20,
             None,
         ),
         "loosen_pct": _number(
-            "a personal factor loosens by at most this much a round; choice of ours: 0.3",
+            "a personal factor loosens by at most this many percent a round; choice of ours: 0.3",
             0,
             20,
             0.3,
         ),
         "floor_pct": _number(
-            "a personal factor never assumes a lap more than this much slower "
+            "a personal factor never assumes a lap more than this many percent slower "
             "than the declared specification's; choice of ours: 2.0",
             0,
             20,
@@ -204,17 +224,17 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             "whether a personal factor tightens at once and loosens slowly", default=True
         ),
         "newcomers": _choice(
-            "an entry without earlier laps: the specification's factor, or left out",
+            "under personal factors, an entry without earlier laps: the specification's factor, or left out",
             NEWCOMERS,
             "specification",
         ),
-        "newcomer_pct": _number("taken off a newcomer's factor, as caution", 0, 20, 0.5),
+        "newcomer_pct": _number("percent taken off a newcomer's factor, as caution", 0, 20, 0.5),
     },
     "points": {
         "by_place": _numbers(
             "points by place, from the first", 0, 10000, (25, 18, 15, 12, 10, 8, 6, 4, 2, 1)
         ),
-        "drop_rounds": _whole("how many of the worst rounds do not count", 0, 50, 0),
+        "drop_rounds": _whole("how many of each entry's worst rounds do not count", 0, 50, 0),
         "scored_in": _choice(
             "places among all entries, or within each class", SCORED_IN, "overall"
         ),
@@ -226,15 +246,23 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
         ),
     },
     "ties": {
-        "round": _choices("tie-breaks of a round, in this order", ROUND_TIES, ("second-best",)),
+        "round": _choices(
+            "tie-breaks of a round, in this order: the better second-best lap, or who set the "
+            "time earlier",
+            ROUND_TIES,
+            ("second-best",),
+        ),
         "season": _choices(
-            "tie-breaks of the season, in this order", SEASON_TIES, ("wins", "places", "latest")
+            "tie-breaks of the season, in this order: more wins; more of the better places; the "
+            "better place in the latest round",
+            SEASON_TIES,
+            ("wins", "places", "latest"),
         ),
     },
     "results": {
         "protest_days": _whole("a round is final this many days after it", 0, 365, 7),
         "margin_pct": _number(
-            "classes whose mean scored pace differs by less than this count as "
+            "classes whose mean scored pace differs by less than this many percent count as "
             "equal; choice of ours: 0.5",
             0.01,
             20,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -141,12 +142,39 @@ def parse_rules(text: str, name: str = "rules") -> Rules:
     try:
         data = tomllib.loads(text.replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
-        raise FaultyFile([Fault(name, None, "-", "", f"is not TOML: {error}")]) from error
+        raise FaultyFile([_not_toml(text, name, error)]) from error
     reading = _Reading(name)
     rules = reading.rules(data)
     if reading.faults or rules is None:
         raise FaultyFile(reading.faults)
     return rules
+
+
+# What the TOML reader says, and what a steward can do about it.
+REPAIRS = (
+    ("overwrite a value", "this key stands twice in its table: take one out"),
+    (
+        "twice",
+        "this table stands twice: a round starts with [[rounds]] and a class with [[class]], in "
+        "double brackets; every other table may stand once",
+    ),
+)
+REPAIR = (
+    'write key = value, such as name = "Spring" (text in double quotes), date = 2026-05-31 (year, '
+    'month, day of the calendar, no quotes), k = 3, renew = true, tyres = ["sport", "slick"]; a '
+    "remark starts with #"
+)
+
+
+def _not_toml(text: str, name: str, error: tomllib.TOMLDecodeError) -> Fault:
+    """Say in which line the reader stopped, what stands there and how such a line is written."""
+    said = str(error)
+    place = re.search(r"\(at line (\d+), column \d+\)", said)
+    lines = text.splitlines()
+    number = int(place[1]) if place else len(lines)
+    line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
+    repair = next((advice for words, advice in REPAIRS if words in said), REPAIR)
+    return Fault(name, None, f"line {number}", line, f"cannot be read: {repair} (TOML: {said})")
 
 
 class _Reading:
@@ -260,7 +288,8 @@ class _Reading:
         self._laps(tables["laps"])
         if tables["points"]["drop_rounds"] >= len(rounds):
             drop = tables["points"]["drop_rounds"]
-            self.fault("points.drop_rounds", drop, f"leaves none of {len(rounds)} rounds")
+            why = f"leaves none of {len(rounds)} rounds: write {len(rounds) - 1} or less"
+            self.fault("points.drop_rounds", drop, why)
         points = tables["points"]["by_place"]
         if list(points) != sorted(points, reverse=True):
             self.fault("points.by_place", points, "must not rise: the first place gets most")
@@ -298,10 +327,15 @@ class _Reading:
         by = table["by"]
         self._once([row["name"] for row in classes], "class", "name")
         if by == "declared" and not classes:
-            self.fault("class", "", 'is missing: with by = "declared" write a [[class]] for each')
+            self.fault("class", "", 'is missing: with by = "declared" write a [[class]] for each, '
+                       f'with a name and when = {CLASS["when"].legal}')  # fmt: skip
         if by != "declared" and classes:
             self.fault("class", f"{len(classes)} tables", f'has no effect with by = "{by}": '
                        'write by = "declared"')  # fmt: skip
+        for row, later in pairwise(classes):
+            if not row["when"]:
+                why = f'lets everybody in, so "{later["name"]}" below it stays empty: put it last'
+                self.fault(f"class {row['name']}.when", row["when"], why)
         if by != "pace":
             return
         bounds, names = table["boundaries_pct"], table["names"]

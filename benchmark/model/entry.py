@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from benchmark.model.frame import MODS
@@ -78,5 +79,5 @@ def _classes(table: pd.DataFrame) -> pd.DataFrame:
 
 def most_common_level(levels: pd.Series) -> int:
     """Most common recorded level, the lower on a tie; 0 where none is recorded."""
-    counts = levels.dropna().astype(int).value_counts()
-    return int(min(counts[counts == counts.max()].index)) if len(counts) else 0
+    known = levels.dropna().to_numpy(dtype=int)
+    return int(np.bincount(known).argmax()) if len(known) else 0
