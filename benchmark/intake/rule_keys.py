@@ -196,8 +196,8 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             "laps before this day make the factors; left out: day of the first round", needed=False
         ),
         "renew": _truth(
-            'only with kind = "class": whether class factors are made anew before each later round, from all laps before '
-            "its day",
+            "whether class factors (no other kind) are made anew before each later round, from "
+            "all laps before its day",
             default=False,
         ),
         "tolerance_pct": _number(
@@ -224,7 +224,8 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             "whether a personal factor tightens at once and loosens slowly", default=True
         ),
         "newcomers": _choice(
-            "under personal factors, an entry without earlier laps: the specification's factor, or left out",
+            "under personal factors, an entry without earlier laps: the specification's factor, "
+            "or left out",
             NEWCOMERS,
             "specification",
         ),
