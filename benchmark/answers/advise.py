@@ -20,7 +20,7 @@ from benchmark.answers.entries import (
 )
 from benchmark.answers.ladders import DRIVER, LADDERS, TYRE, Ladder
 from benchmark.errors import BadQuestion
-from benchmark.intake.costs import Costs
+from benchmark.intake.costs import Costs, cost_per_tenth
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval, ranks
 from benchmark.trade.classes import SURFACES
@@ -139,7 +139,6 @@ def _row(
     loses = bool(gain < 0 and moves and then["p_fastest"] < now["p_fastest"])
     names = (ladder.area, ladder.rungs[start], ladder.rungs[end])
     cost = None if costs is None else costs.of(*names)
-    per_tenth = None if cost is None or gain >= 0 else cost / (-10 * float(gain))
     return {
         **dict(zip(("area", "from", "to"), names, strict=True)),
         "gain_s": float(gain), "low_s": float(low), "high_s": float(high),
@@ -147,7 +146,8 @@ def _row(
         **{f"{name}_now": value for name, value in now.items()},
         **{f"{name}_then": value for name, value in then.items()},
         "loses_class": loses,
-        "cost": cost, "currency": costs.currency if costs else None, "cost_per_tenth": per_tenth,
+        "cost": cost, "currency": costs.currency if costs else None,
+        "cost_per_tenth": cost_per_tenth(cost, float(gain)),
         "words": _words(float(gain), now, then, loses=loses),
     }  # fmt: skip
 

@@ -28,7 +28,7 @@ from benchmark.answers.ladders import (
     typical_lap_s,
     worths,
 )
-from benchmark.intake.costs import Costs
+from benchmark.intake.costs import Costs, cost_per_tenth
 from benchmark.model.caveats import BARELY
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval
@@ -153,10 +153,7 @@ def with_costs(table: pd.DataFrame, costs: Costs | None) -> pd.DataFrame:
         return table
     keys = table[["area", "from", "to"]].itertuples(index=False, name=None)
     cost = [costs.of(*key) for key in keys]
-    per_tenth = [
-        None if c is None or gain >= 0 else c / (-10 * gain)
-        for c, gain in zip(cost, table["gain_s"], strict=True)
-    ]
+    per_tenth = [cost_per_tenth(*pair) for pair in zip(cost, table["gain_s"], strict=True)]
     priced = {"cost": cost, "currency": costs.currency, "cost_per_tenth": per_tenth}
     return table.join(pd.DataFrame(priced, index=table.index))
 

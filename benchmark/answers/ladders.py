@@ -16,7 +16,7 @@ import pandas as pd
 
 from benchmark.model.fit import Fit
 from benchmark.model.priors import STANDARD_PRIORS
-from benchmark.trade.classes import AREAS, DRIVER_LEVELS, DRY_TYRES, LEVELS
+from benchmark.trade.classes import AREAS, SCALED, scale
 
 TYRE, DRIVER = "tyre_category", "driver_level"
 # What stands still while one thing changes; any other choice gives the same differences.
@@ -51,10 +51,8 @@ class Ladder:
         return np.asarray(codes, dtype=np.int64)
 
 
-LADDERS = (
-    *(Ladder(area, f"mod_{area}", tuple(str(level) for level in LEVELS)) for area in AREAS),
-    Ladder(TYRE, TYRE, DRY_TYRES),
-    Ladder(DRIVER, DRIVER, DRIVER_LEVELS),
+LADDERS = tuple(
+    Ladder(area, f"mod_{area}" if area in AREAS else area, scale(area)) for area in SCALED
 )
 
 

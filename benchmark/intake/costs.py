@@ -13,13 +13,9 @@ from pathlib import Path
 
 from benchmark.errors import BadValue
 from benchmark.intake.sheet import Faults, read_sheet
-from benchmark.trade.classes import AREAS, DRIVER_LEVELS, DRY_TYRES, LEVELS
+from benchmark.trade.classes import SCALED, scale
 
-LADDERS = {
-    **{area: tuple(str(level) for level in LEVELS) for area in AREAS},
-    "tyre_category": DRY_TYRES,
-    "driver_level": DRIVER_LEVELS,
-}
+LADDERS = {area: scale(area) for area in SCALED}
 STEP = re.compile(r"(\S+)\s+(?:(\S+)\s+to\s+)?(\S+)")
 COST = re.compile(r"[0-9]{1,9}([.,][0-9]{1,2})?")
 CURRENCY = re.compile(r"\S{1,12}")
@@ -47,6 +43,17 @@ class Costs:
         singles = [self.steps.get((area, a, b)) for a, b in itertools.pairwise(between)]
         known = [cost for cost in singles if cost is not None]
         return sum(known) if known and len(known) == len(singles) else None
+
+
+def cost_per_tenth(cost: float | None, gain_s: float) -> float | None:
+    """Cost of each tenth of a second won; None without a cost, or where nothing is won.
+
+    Parameters
+    ----------
+    cost : of the step, in the costs' currency.
+    gain_s : what the step is worth, negative where it is quicker. [s]
+    """
+    return None if cost is None or gain_s >= 0 else cost / (-10 * gain_s)
 
 
 def read_costs(path: Path) -> Costs:

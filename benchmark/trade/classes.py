@@ -17,6 +17,7 @@ CLASSES = ("standard", "light", "moderate", "extensive")
 TYRE_CATEGORIES = ("touring", "sport", "track-day", "semi-slick", "slick", "wet")
 DRY_TYRES = TYRE_CATEGORIES[:5]
 DRIVER_LEVELS = ("novice", "club", "expert", "professional")
+SCALED = (*AREAS, "tyre_category", "driver_level")  # what has levels in an order
 INDUCTIONS = ("natural", "boosted")
 SURFACES = ("dry", "damp", "wet")
 LAP_KINDS = ("timed", "out", "in", "slow", "baulked", "off", "neutralised")
@@ -91,8 +92,7 @@ def scale(area: str) -> tuple[str, ...]:
         return DRY_TYRES
     if area == "driver_level":
         return DRIVER_LEVELS
-    known = ", ".join((*AREAS, "tyre_category", "driver_level"))
-    raise BadValue(f'"{area}" has no levels; use one of {known}')
+    raise BadValue(f'"{area}" has no levels; use one of {", ".join(SCALED)}')
 
 
 def steps(area: str) -> list[tuple[str, str]]:
