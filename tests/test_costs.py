@@ -63,7 +63,10 @@ def test_a_step_whose_part_is_not_given_has_no_cost(tmp_path):
             'costs.csv, row 2, currency, "USD": is not EUR; one file has one currency',
         ),
         ("engine 1,10,EUR", 'costs.csv, row 2, step, "engine 1": stands twice; one row a step'),
-        ("engine 2,10", 'costs.csv, row 2, -, "engine 2,10": has 2 cells, the header has 3'),
+        (
+            "engine 2,10",
+            'costs.csv, row 2, -, "engine 2,10": has 2 cells, the header has 3; correct the row',
+        ),
     ],
 )
 def test_a_fault_names_file_row_column_and_value(tmp_path, row, fault):
@@ -86,14 +89,23 @@ def test_every_fault_of_the_file_is_told(tmp_path):
     ("text", "fault"),
     [
         ("", 'costs.csv, row -, -, "": is empty; write a header: step,cost,currency'),
-        ("step,cost\nengine 1,3\n", 'costs.csv, row -, currency, "": is missing from the header'),
-        ("step,cost,currency\n", 'costs.csv, row -, -, "": has a header but no record'),
+        (
+            "step,cost\nengine 1,3\n",
+            'costs.csv, row -, currency, "": is missing from the header; add this column',
+        ),
+        ("step,cost,currency\n", 'costs.csv, row -, -, "": has a header but no record; add a row'),
     ],
 )
 def test_a_file_that_is_no_table_is_refused(tmp_path, text, fault):
     with pytest.raises(FaultyFile) as caught:
         read_costs(write(tmp_path, text))
     assert str(caught.value) == fault
+
+
+def test_a_quotation_mark_that_is_never_closed_is_told(tmp_path):
+    endless = 'step,cost,currency\nengine 1,3,"EUR\n' + "engine 2,3,EUR\n" * 10_000
+    with pytest.raises(FaultyFile, match=r"costs\.csv, row"):
+        read_costs(write(tmp_path, endless))
 
 
 def test_a_file_that_is_not_there_is_told(tmp_path):

@@ -9,8 +9,8 @@ from typing import TypeVar
 
 from benchmark.errors import BadValue, Fault, FaultyFile
 from benchmark.intake.cells import clean
+from benchmark.intake.source import DELIMITERS
 
-DELIMITERS = (",", ";", "\t")
 LARGEST_BYTES = 1_000_000  # a table that people write by hand is far smaller
 
 Record = dict[str, str]
@@ -74,16 +74,16 @@ def read_sheet(path: Path, needed: Sequence[str], optional: Sequence[str]) -> li
         faults.add(None, "-", "", f"is empty; write a header: {','.join([*needed, *optional])}")
     faults.raise_if_any()
     delimiter = max(DELIMITERS, key=lines[0].count)
-    header, *rows = csv.reader(lines, delimiter=delimiter)
+    header, *rows = _records(lines, delimiter, faults)
     names = [clean(name).lower() for name in header]
     for column in needed:
         if column not in names:
-            faults.add(None, column, "", "is missing from the header")
+            faults.add(None, column, "", "is missing from the header; add this column")
     if not rows:
-        faults.add(None, "-", "", "has a header but no record")
+        faults.add(None, "-", "", "has a header but no record; add a row")
     for number, cells in enumerate(rows, start=1):
         if len(cells) != len(names):
-            message = f"has {len(cells)} cells, the header has {len(names)}"
+            message = f"has {len(cells)} cells, the header has {len(names)}; correct the row"
             faults.add(number, "-", delimiter.join(cells), message)
     faults.raise_if_any()
     known = {*needed, *optional}
@@ -91,6 +91,14 @@ def read_sheet(path: Path, needed: Sequence[str], optional: Sequence[str]) -> li
         {name: clean(cell) for name, cell in zip(names, cells, strict=True) if name in known}
         for cells in rows
     ]
+
+
+def _records(lines: list[str], delimiter: str, faults: Faults) -> list[list[str]]:
+    try:
+        return list(csv.reader(lines, delimiter=delimiter))
+    except csv.Error as error:  # a quotation mark that is never closed makes one endless cell
+        faults.add(None, "-", "", f"cannot be read: {error}; look for an open quotation mark")
+        raise FaultyFile(faults.found) from error
 
 
 def _text(path: Path, faults: Faults) -> str:
