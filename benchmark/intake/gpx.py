@@ -6,7 +6,6 @@ into a large one; size and number of fixes are capped. Schema: www.topografix.co
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -192,4 +191,4 @@ class _TrackReader:
             self.fixes.faults.add(self.points, "hdop", text, message)
             hdop = None
         self.without_hdop += hdop is None
-        return DEFAULT_U_M if hdop is None or not math.isfinite(hdop) else hdop_u(hdop)
+        return DEFAULT_U_M if hdop is None else hdop_u(hdop)

@@ -25,9 +25,8 @@ from benchmark.intake.fixes import (
     hdop_u,
     number,
 )
+from benchmark.trade.timing import DAY_S
 
-DAY_S = 86_400
-HALF_DAY_S = 43_200
 UNIX_DAY = date(1970, 1, 1).toordinal()
 FIRST_YEAR = 80  # two digits: 80 to 99 are the 1900s; the first receivers are of 1980
 
@@ -271,4 +270,4 @@ def _days(epochs: Sequence[_Epoch]) -> list[int]:
 
 def _passes_midnight(before: _Epoch, after: _Epoch) -> bool:
     """Tell whether midnight lies between: the clock falls by more than half a day."""
-    return before.second - after.second > HALF_DAY_S
+    return before.second - after.second > DAY_S / 2

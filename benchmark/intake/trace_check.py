@@ -14,6 +14,7 @@ from benchmark.intake.lap_paths import farthest_off
 from benchmark.intake.motion import pieces, typical_interval
 from benchmark.intake.proposal import LINE_SHIFT_M
 from benchmark.intake.trace import TracedLap
+from benchmark.intake.trace_uncertainty import stamp_u
 from benchmark.trade.timing import format_lap_time
 from benchmark.trade.uncertainty import combined_u, expanded_u
 
@@ -173,7 +174,7 @@ def _stamps(trace: Trace) -> Iterator[TraceFinding]:
             "time stamps",
             "fail" if trace.time_step_s >= 1 else "note",
             f"time stamps are rounded to {trace.time_step_s:g} s, but fixes come faster: that alone"
-            f" makes a lap uncertain by {trace.time_step_s / math.sqrt(6):.2f} s; let the receiver"
+            f" makes a lap uncertain by {stamp_u(trace.time_step_s):.2f} s; let the receiver"
             " write fractions of a second",
         )
 
@@ -333,4 +334,6 @@ def _check_asked(length_m: float | None, claimed_s: float | None, claimed_u_s: f
     if claimed_s is not None and not 0 < claimed_s < math.inf:
         raise BadQuestion(f"a lap of {claimed_s} s is not possible; give it in seconds")
     if not 0 <= claimed_u_s < math.inf:
-        raise BadQuestion(f"a standard uncertainty of {claimed_u_s} s is not possible")
+        raise BadQuestion(
+            f"a standard uncertainty of {claimed_u_s} s is not possible; give 0 or more"
+        )
