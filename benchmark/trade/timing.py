@@ -79,17 +79,6 @@ def decimals_given(text: str) -> int:
     return len(_parts(text)["decimals"] or "")
 
 
-def is_rounded(text: str) -> bool:
-    """Tell whether reading this lap time to four decimals changes it.
-
-    Raises
-    ------
-    BadValue
-        As `parse_lap_time`, where the text has not the form of a lap time.
-    """
-    return (_parts(text)["decimals"] or "")[4:].strip("0") != ""
-
-
 def format_lap_time(seconds: float | Decimal, decimals: int = 3) -> str:
     """Write seconds as m:ss.sss, above an hour as h:mm:ss.sss, correctly rounded (half up).
 
@@ -129,7 +118,9 @@ def lap_uncertainty(timing: str | None, timing_u_s: float | None) -> float:
     """
     if timing_u_s is not None and not math.isnan(timing_u_s):
         if not 0 <= timing_u_s < math.inf:
-            raise BadValue(f"a standard uncertainty of {timing_u_s} s is not possible")
+            raise BadValue(
+                f"a standard uncertainty of {timing_u_s} s is not possible; give 0 or more"
+            )
         return float(timing_u_s)
     if timing not in TIMING_U_S:
         methods = ", ".join(method for method in TIMING_U_S if method)
