@@ -63,7 +63,7 @@ def add_check(store: Store, claim_no: int, check: Check) -> None:
         There is no claim of that number.
     """
     if claim_no not in {claim.claim_no for claim in kept_claims(store)}:
-        raise BadQuestion(f"no kept claim {claim_no}")
+        raise BadQuestion(f"no kept claim {claim_no}: `benchmark claims` lists those there are")
     store._write(lambda: _insert_check(store, claim_no, check))
 
 
