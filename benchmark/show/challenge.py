@@ -25,6 +25,7 @@ KIND_WORDS = {
     "specification": "specification factors, from cars of the same kind without one's own laps",
     "personal": "personal factors, from each entry's own earlier pace",
 }
+MOST_ODDS = 1000
 COUNT_WORDS = {
     "best": "the best lap",
     "mean-of-best": "the mean of the best {k} laps",
@@ -69,6 +70,12 @@ def _name(value: object) -> str:
 
 def _number(value: Any, pattern: str = "{:.4f}") -> str:
     return "-" if value is None or pd.isna(value) else pattern.format(value)
+
+
+def _odds(value: Any) -> str:
+    """Write a ratio of chances; how far beyond a thousand no simulation of events can tell."""
+    known = value is not None and not pd.isna(value)
+    return "over 1000" if known and value > MOST_ODDS else _number(value, "{:.1f}")
 
 
 def standing_columns(table: pd.DataFrame) -> list[Column]:
@@ -118,6 +125,20 @@ def _by_round(row: Mapping[Any, Any]) -> str:
     return ", ".join(told)
 
 
+def table_words(rules: Rules) -> str:
+    """Say for how long one table of factors holds."""
+    factor = rules.factor
+    if factor["kind"] != "personal":
+        return "One table for all rounds, published before the first."
+    if not factor["ratchet"]:
+        return "The table before the first round; without a ratchet it holds for all rounds."
+    return (
+        "The table before the first round. After each round the factor of an entry that was "
+        "quicker than assumed tightens at once; any other loosens by at most "
+        f"{factor['loosen_pct']:g} %. Standings name the factor of each round."
+    )
+
+
 def factor_columns(table: pd.DataFrame, level: float) -> list[Column]:
     """Give a table of factors as people read it."""
     rows = table.to_dict("records")
@@ -131,8 +152,9 @@ def factor_columns(table: pd.DataFrame, level: float) -> list[Column]:
             f"{100 * level:.0f} % interval",
             lambda r: f"{_number(r['low'])} to {_number(r['high'])}",
         ),
-        _cells(rows, "Builds", lambda r: r["builds"]),
     ]
+    if not table["build"].notna().any():
+        columns.append(_cells(rows, "Builds", lambda r: r["builds"]))
     if table["note"].notna().any():
         columns.append(_cells(rows, "Note", lambda r: r["note"] or "", right=False))
     return columns
@@ -187,8 +209,8 @@ def compared_columns(rows: pd.DataFrame) -> list[Column]:
         _cells(told, "Entries", lambda r: _number(r["entries"], "{:.0f}")),
         _cells(told, "Fair share", lambda r: percent(r["fair_share"])),
         _cells(told, "Wins", lambda r: percent(r["win_share"])),
-        _cells(told, "Luckiest over unluckiest class", lambda r: _number(r["odds"], "{:.1f}")),
-        _cells(told, "The same in one truth", lambda r: _number(r["odds_known"], "{:.1f}")),
+        _cells(told, "Luckiest over unluckiest class", lambda r: _odds(r["odds"])),
+        _cells(told, "The same in one truth", lambda r: _odds(r["odds_known"])),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -201,8 +223,8 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
     told = rows.to_dict("records")
     return [
         _cells(told, "Kind of factor", lambda r: r["kind"], right=False),
-        _cells(told, "Luckiest over unluckiest class", lambda r: _number(r["odds"], "{:.1f}")),
-        _cells(told, "The same in one truth", lambda r: _number(r["odds_known"], "{:.1f}")),
+        _cells(told, "Luckiest over unluckiest class", lambda r: _odds(r["odds"])),
+        _cells(told, "The same in one truth", lambda r: _odds(r["odds_known"])),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -213,6 +235,29 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
             "The same without guards",
             lambda r: f"{r['slow_gain_unguarded']:+.1f}",
         ),
+    ]
+
+
+def figure_words() -> list[str]:
+    """Say what the figures of compared rules mean, for readers who see only the table."""
+    return [
+        "Luckiest over unluckiest class: how many times as often an entry of the one wins as one "
+        "of the other, averaged over what the true paces may be; 1 is fair. In one truth: the "
+        "same if the true paces were known.",
+        "Evenness: 1 where each class has its fair share of the wins, 0 where one has all.",
+        "Largest share of wins: of the entry that wins most. Entries that can win: those that win "
+        "more than one simulated event in a hundred.",
+        "Quickest car wins: how often the quickest car of an event wins it by these rules.",
+    ]
+
+
+def kind_words(slow: float) -> list[str]:
+    """Say what the figures of compared kinds of factor mean; `slow` is a share of a lap."""
+    return [
+        *figure_words(),
+        f"Places gained by slow driving before: places a round that an entry gains by driving "
+        f"{100 * slow:g} % slower in every lap before the freeze; without guards: the same "
+        "without tolerance, ratchet and floor. Near 0 there is nothing to gain.",
     ]
 
 

@@ -13,9 +13,8 @@ from benchmark.answers.challenge.factors import Table, factor_rows, table_of
 from benchmark.answers.challenge.fairness import fairness
 from benchmark.answers.challenge.propose import classes_toml, propose
 from benchmark.answers.challenge.standings import SEASON, Standings, standings
-from benchmark.answers.challenge.whatif import kinds_compared, side_by_side
+from benchmark.answers.challenge.whatif import SLOW, kinds_compared, side_by_side
 from benchmark.errors import BenchmarkError, FaultyFile
-from benchmark.intake.rule_keys import ROUND, TABLES, TOP
 from benchmark.intake.rules import Rules, parse_rules
 from benchmark.show.challenge import (
     ask_basis,
@@ -24,11 +23,23 @@ from benchmark.show.challenge import (
     factor_columns,
     fairness_columns,
     fairness_lines,
+    figure_words,
     kind_columns,
+    kind_words,
     leader_line,
     proposal_columns,
     rests_on_lines,
     standing_columns,
+    table_words,
+)
+from benchmark.show.challenge_guide import (
+    DECLARED_TEXT,
+    day_line,
+    days_held,
+    fault_line,
+    key_sections,
+    rounds_in_doubt,
+    rounds_text,
 )
 from benchmark.show.challenge_report import SEASON_WORDS, challenge_sheet, standings_csv
 from benchmark.show.challenge_start import starting_rules
@@ -86,27 +97,28 @@ def ask_rules(laps: pd.DataFrame) -> str:
     # As high as the text to start from, whatever it becomes: another height is another box.
     height = LINE_PX * (start.count("\n") + 2)
     text: str = st.text_area("Rules", key="rules_text", height=height)
-    with st.expander("What every key means, and what may be written"):
-        st.dataframe(key_table(), hide_index=True, alt="The keys of a rules file")
     return text
 
 
-def key_table() -> pd.DataFrame:
-    """List every key of a rules file."""
-    tables = {"": TOP, "[[rounds]]": ROUND, **{f"[{name}]": keys for name, keys in TABLES.items()}}
-    return pd.DataFrame(
-        [
-            {
-                "Table": table,
-                "Key": name,
-                "Meaning": key.meaning,
-                "What may be written": key.legal,
-                "If left out": "needed" if key.needed else str(key.default),
-            }
-            for table, keys in tables.items()
-            for name, key in keys.items()
-        ]
-    )
+def show_guide(laps: pd.DataFrame) -> None:
+    """Show what helps to write rules: the days to make rounds of, and every key in words."""
+    with st.expander("Days in your store, as rounds to copy"):
+        days = days_held(laps).to_dict("records")
+        named = {day_line(day): day for day in days}
+        picked = st.multiselect("Days to make rounds of", list(named), key="days_picked")
+        if picked:
+            st.markdown("Put this into the rules in place of the rounds there:")
+            st.code(rounds_text([named[line] for line in picked]), language="toml")
+        st.caption(
+            "A day still to come may be a round too. Days before the first round are what "
+            "factors are made from, so leave some."
+        )
+    with st.expander("What every key means, and what may be written"):
+        for heading, sentences in key_sections():
+            st.markdown(f"**{md(heading)}**")
+            st.markdown("\n".join(f"- **{md(key)}**: {md(said)}" for key, said in sentences))
+        st.markdown("Classes by conditions of your own look like this:")
+        st.code(DECLARED_TEXT, language="toml", wrap_lines=True)
 
 
 def checked(text: str, name: str) -> Rules | None:
@@ -115,8 +127,7 @@ def checked(text: str, name: str) -> Rules | None:
         return parse_rules(text, name)
     except FaultyFile as error:
         st.error(f"{count_text(len(error.faults), 'fault')} to mend before the rules can be used:")
-        points([f"{f.column} = {f.value}: {f.message}" if f.value else f"{f.column}: {f.message}"
-                for f in error.faults])  # fmt: skip
+        points([fault_line(fault) for fault in error.faults])
         return None
 
 
@@ -135,7 +146,7 @@ def table_asked(basis: Basis, laps: pd.DataFrame) -> Table:
     """Give the table of factors; where the rules make it anew before each round, ask of which."""
     table = table_of(basis)
     if not table.renews:
-        st.caption("One table for all rounds, published before the first.")
+        st.caption(md(table_words(basis.rules)))
         return table
     day = {at.name: at for at in basis.rules.rounds}
     name = choose("Factors before the round", list(day), key="factors_of")
@@ -236,7 +247,10 @@ def show_classes(basis: Basis) -> None:
         "their expected pace would; the rest is the price of a rule that fits on one page."
     )
     show_table(proposal_columns(found.rows), "Proposed and present classes")
-    st.markdown("To use them, put this into the rules in place of the table [classes]:")
+    st.markdown(
+        "To use them, put this into the rules in place of the table [classes] and of every "
+        "[[class]] there:"
+    )
     st.code(classes_toml(found.rules), language="toml", wrap_lines=True)
 
 
@@ -244,12 +258,13 @@ def show_whatif(basis: Basis, surface: str) -> None:
     """Lay other rules beside these."""
     st.markdown(
         "What each kind of factor would do with your entries, before the first round (takes "
-        "about a minute):"
+        "a minute or two):"
     )
     if st.button("Compare the kinds of factor", key="kinds_go"):
-        with st.spinner("Comparing the kinds of factor"):
+        with st.spinner("Comparing the kinds of factor, a minute or two"):
             compared = kinds_compared(basis)
         show_table(kind_columns(compared), "Kinds of factor compared")
+        points(kind_words(SLOW))
     uploaded = st.file_uploader(
         "Other rules to lay beside these", type=["toml"], max_upload_size=1, key="other_rules"
     )
@@ -262,6 +277,7 @@ def show_whatif(basis: Basis, surface: str) -> None:
     named = {"these rules": fairness(table_of(basis), LEVEL),
              uploaded.name: fairness(table_of(other), LEVEL)}  # fmt: skip
     show_table(compared_columns(side_by_side(named)), "Rules side by side")
+    points(figure_words())
 
 
 def show_part(part: str, basis: Basis, laps: pd.DataFrame, surface: str) -> None:
@@ -315,11 +331,18 @@ results_place = st.container()
 st.subheader("The rules")
 text = ask_rules(laps_here)
 rules = checked(text, "rules")
-st.download_button("Download the rules", text, file_name="challenge.toml", mime="text/plain",
-                   on_click="ignore")  # fmt: skip
 if rules is not None:
     st.success(md(f"These rules can be used: {rules.name}, version {rules.version}, "
                   f"{count_text(len(rules.rounds), 'round')}."))  # fmt: skip
+    if doubts := rounds_in_doubt(rules, days_held(laps_here)):
+        st.warning("Look at these before you go on:")
+        points(doubts)
+show_guide(laps_here)
+st.download_button("Download the rules", text, file_name="challenge.toml", mime="text/plain",
+                   on_click="ignore")  # fmt: skip
+if rules is not None:
     with results_place, told():
         show_results(text, laps_here)
+else:
+    results_place.info("Results are shown once the faults below are mended.")
 cautions()

@@ -1,0 +1,140 @@
+"""What a steward reads while writing rules holds for the rules that come of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pandas as pd
+import pytest
+
+from benchmark.errors import FaultyFile
+from benchmark.intake.rule_keys import CLASS, ROUND, TABLES, TOP, WHEN
+from benchmark.intake.rules import parse_rules
+from benchmark.show.challenge import compared_columns, table_words
+from benchmark.show.challenge_guide import (
+    DECLARED_TEXT,
+    day_line,
+    days_held,
+    fault_line,
+    key_sections,
+    rounds_in_doubt,
+    rounds_text,
+)
+
+# Invented circuits and builds.
+LAPS = pd.DataFrame(
+    [
+        ("2026-04-04", "Foxdale", "full", "dry", "Wren 1"),
+        ("2026-05-02", "Foxdale", "full", "dry", "Wren 1"),
+        ("2026-05-02", "Foxdale", "full", "dry", "Wren 2"),
+        ("2026-05-02", "Foxdale", "full", "dry", "Wren 2"),
+        ("2026-06-06", 'Elm "Park"', "short", None, "Wren 1"),
+    ],
+    columns=["date", "circuit", "layout", "surface", "build"],
+)
+DAYS = days_held(LAPS)
+HEAD = 'name = "Cup"\nversion = 1\n'
+ROUNDS = rounds_text(DAYS[DAYS["date"] > "2026-05-01"].to_dict("records"))
+
+
+def rules_with(**change):
+    rules = parse_rules(HEAD + ROUNDS)
+    return replace(rules, rounds=(replace(rules.rounds[0], **change), *rules.rounds[1:]))
+
+
+def test_days_count_cars_and_laps_and_a_lap_without_surface_is_dry():
+    assert [day_line(day) for day in DAYS.to_dict("records")] == [
+        '2026-06-06, Elm "Park", short, dry: 1 car, 1 lap',
+        "2026-05-02, Foxdale, full, dry: 2 cars, 3 laps",
+        "2026-04-04, Foxdale, full, dry: 1 car, 1 lap",
+    ]
+
+
+def test_picked_days_are_rounds_in_the_order_of_their_dates():
+    rounds = parse_rules(HEAD + ROUNDS).rounds
+    assert [(r.name, r.circuit, r.layout, r.date) for r in rounds] == [
+        ("Round 1", "Foxdale", "full", date(2026, 5, 2)),
+        ("Round 2", 'Elm "Park"', "short", date(2026, 6, 6)),
+    ]
+
+
+def test_the_shown_classes_of_ones_own_are_good_rules():
+    rules = parse_rules(HEAD + ROUNDS + DECLARED_TEXT)
+    assert [rule.name for rule in rules.declared][-1] == "All others"
+    assert rules.declared[1].when[1].areas == {"weight": (2, 3)}
+
+
+def test_every_key_is_explained_once_under_its_table():
+    tables = (TOP, ROUND, *TABLES.values(), CLASS, WHEN)
+    told = [[name for name, _ in lines] for _, lines in key_sections()]
+    assert told == [list(keys) for keys in tables]
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("version = 1", 'name: is missing: write a name in quotes, such as "Spring"'),
+        (HEAD + "date = 5/6/2026", "line 3 says date = 5/6/2026: cannot be read"),
+        (HEAD + ROUNDS + "[laps]\nk = 0", "laps.k = 0: is not legal here"),
+    ],
+)
+def test_a_fault_is_shown_with_what_the_steward_wrote(text, told):
+    with pytest.raises(FaultyFile) as error:
+        parse_rules(text)
+    assert fault_line(error.value.faults[0]).startswith(told)
+
+
+@pytest.mark.parametrize(("odds", "told"), [(2.87, "2.9"), (203898.0, "over 1000"), (None, "-")])
+def test_a_ratio_of_chances_beyond_a_thousand_is_not_given_digits(odds, told):
+    rows = pd.DataFrame([{"rules": "ours", "class": "all", "entries": 4, "fair_share": 1.0,
+                          "win_share": 1.0, "odds": odds, "odds_known": 1.0, "evenness": 1.0,
+                          "top_share": 0.5, "able_share": 0.5, "quickest_wins": 0.5}])  # fmt: skip
+    cells = {column.heading: column.cells for column in compared_columns(rows)}
+    assert cells["Luckiest over unluckiest class"] == [told]
+
+
+def test_rounds_that_the_store_has_leave_no_doubt():
+    assert rounds_in_doubt(parse_rules(HEAD + ROUNDS), DAYS) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "doubt"),
+    [
+        ({"circuit": "Foxdael"}, 'Round 1: no circuit "Foxdael": did you mean Foxdale?'),
+        ({"layout": "long"}, 'Round 1: no layout of Foxdale "long": did you mean full?'),
+        (
+            {"date": date(2026, 5, 3)},
+            "Round 1: the store has no laps of Foxdale, full on 2026-05-03. Its latest days "
+            "there: 2026-05-02, 2026-04-04.",
+        ),
+        (
+            {"date": date(2026, 9, 5)},
+            "Round 1: is still to come; it is scored once laps of 2026-09-05 are handed in.",
+        ),
+    ],
+)
+def test_a_round_in_doubt_says_what_the_store_has_instead(change, doubt):
+    assert [line.split(" (")[0] for line in rounds_in_doubt(rules_with(**change), DAYS)] == [doubt]
+
+
+def test_a_first_round_on_the_stores_first_day_leaves_nothing_for_factors():
+    (told,) = rounds_in_doubt(rules_with(date=date(2026, 4, 4)), DAYS)
+    assert "no lap before 2026-04-04" in told
+
+
+def test_without_factors_no_earlier_lap_is_needed():
+    rules = rules_with(date=date(2026, 4, 4))
+    assert rounds_in_doubt(replace(rules, factor={**rules.factor, "kind": "none"}), DAYS) == []
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ('kind = "class"', "One table for all rounds"),
+        ('kind = "personal"\nloosen_pct = 0.4', "loosens by at most 0.4 %"),
+        ('kind = "personal"\nratchet = false', "holds for all rounds"),
+    ],
+)
+def test_the_page_says_how_long_a_table_of_factors_holds(written, told):
+    assert told in table_words(parse_rules(f"{HEAD}{ROUNDS}[factor]\n{written}\n"))
