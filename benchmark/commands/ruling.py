@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import date as Date  # noqa: N812 - `date` is the option's name
 from typing import TYPE_CHECKING, Annotated
@@ -24,46 +25,35 @@ Steward = Annotated[str, typer.Option("--steward", help="Who decides.")]
 Reason = Annotated[str, typer.Option("--reason", help="Why, in words that can be published.")]
 
 
-def strike(
-    circuit: Circuit,
-    date: Day,
-    session: Session,
-    build: Build,
-    lap: Lap,
-    steward: Steward,
-    reason: Reason,
-    layout: Layout = "full",
-    run: Run = 1,
-    db: Db = DEFAULT_DB,
-) -> None:
-    """Take one lap out of the count, with the steward's reason."""
-    from benchmark.store.store import Store
+def _ruling(action: str, help: str) -> Callable[..., None]:
+    """Make the command of one kind of ruling; both ask for the same."""
 
-    key = _key(circuit, layout, date, session, build, run, lap)
-    with Store.open(db, write=True) as store:
-        ruling = store.strike(key, steward=steward, reason=reason)
-    typer.echo(_told(ruling))
+    def command(
+        circuit: Circuit,
+        date: Day,
+        session: Session,
+        build: Build,
+        lap: Lap,
+        steward: Steward,
+        reason: Reason,
+        layout: Layout = "full",
+        run: Run = 1,
+        db: Db = DEFAULT_DB,
+    ) -> None:
+        from benchmark.store.store import Store
+
+        key = _key(circuit, layout, date, session, build, run, lap)
+        with Store.open(db, write=True) as store:
+            decide = store.strike if action == "strike" else store.unstrike
+            ruling = decide(key, steward=steward, reason=reason)
+        typer.echo(_told(ruling))
+
+    command.__doc__ = help
+    return command
 
 
-def unstrike(
-    circuit: Circuit,
-    date: Day,
-    session: Session,
-    build: Build,
-    lap: Lap,
-    steward: Steward,
-    reason: Reason,
-    layout: Layout = "full",
-    run: Run = 1,
-    db: Db = DEFAULT_DB,
-) -> None:
-    """Put a struck lap back into the count, with the steward's reason."""
-    from benchmark.store.store import Store
-
-    key = _key(circuit, layout, date, session, build, run, lap)
-    with Store.open(db, write=True) as store:
-        ruling = store.unstrike(key, steward=steward, reason=reason)
-    typer.echo(_told(ruling))
+strike = _ruling("strike", "Take one lap out of the count, with the steward's reason.")
+unstrike = _ruling("unstrike", "Put a struck lap back into the count, with the steward's reason.")
 
 
 def rulings(db: Db = DEFAULT_DB, format: AnswerFormat = Format.TABLE) -> None:
