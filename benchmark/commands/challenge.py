@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 RulesFile = Annotated[
     Path, typer.Option("--rules", metavar="FILE.toml", help="The rules of the challenge.")
 ]
-
-
 OfRound = Annotated[
     str | None,
     typer.Option(
@@ -198,7 +196,7 @@ def publish(
     try:
         out.write_bytes(content)
     except OSError as error:
-        raise BadQuestion(f"cannot write {out}: {error.strerror}") from error
+        raise BadQuestion(f"cannot write {out}: {error.strerror or error}") from error
     typer.echo(f"{out}: written")
 
 

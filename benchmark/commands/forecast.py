@@ -99,15 +99,13 @@ def _print(fit: Fit, found: Any, hours: Any, level: float, format: Format) -> No
     from benchmark.answers.entries import basis
     from benchmark.answers.forecast import asked_for
     from benchmark.show.gains_words import forecast_lines, hour_columns
-    from benchmark.show.output import print_table
+    from benchmark.show.output import print_record, print_table
 
     if format is Format.TABLE:
         typer.echo("\n".join(forecast_lines(found, level)))
         if hours is not None:
             print_table(hour_columns(hours))
         return
-    from benchmark.show.output import print_record
-
     record = found.figures | {"warnings": list(found.warnings), **basis(fit, asked_for(fit, found))}
     record["expected"] = found.expected.to_dict("records")
     if hours is not None:
