@@ -21,6 +21,7 @@ from benchmark.show.challenge_guide import (
     rounds_in_doubt,
     rounds_text,
 )
+from benchmark.show.challenge_start import starting_rules
 
 # Invented circuits and builds.
 LAPS = pd.DataFrame(
@@ -132,9 +133,41 @@ def test_without_factors_no_earlier_lap_is_needed():
     ("written", "told"),
     [
         ('kind = "class"', "One table for all rounds"),
+        ('kind = "class"\nrenew = true', "made anew before each later round"),
         ('kind = "personal"\nloosen_pct = 0.4', "loosens by at most 0.4 %"),
         ('kind = "personal"\nratchet = false', "holds for all rounds"),
     ],
 )
 def test_the_page_says_how_long_a_table_of_factors_holds(written, told):
     assert told in table_words(parse_rules(f"{HEAD}{ROUNDS}[factor]\n{written}\n"))
+
+
+def without(text, *keys):
+    return "".join(
+        line for line in text.splitlines(keepends=True) if line.split(" = ")[0] not in keys
+    )
+
+
+@pytest.mark.parametrize("by", ["tyre", "model"])
+@pytest.mark.parametrize(
+    ("count", "no_k"),
+    [("mean-of-best", ()), ("first", ()), ("best", ("k",)), ("equal-conditions", ("k",))],
+)
+@pytest.mark.parametrize(
+    ("kind", "no_guard"),
+    [
+        ("personal", ("renew",)),
+        ("specification", ("renew", "tolerance_pct")),
+        ("none", ("renew", "tolerance_pct")),
+    ],
+)
+def test_every_choice_in_the_remarks_of_the_starting_rules_can_be_made(
+    by, count, no_k, kind, no_guard
+):
+    text = starting_rules(LAPS)
+    text = text.replace('by = "modification"', f'by = "{by}"')
+    text = text.replace('"expected-best"', f'"{count}"').replace(
+        'kind = "class"', f'kind = "{kind}"'
+    )
+    rules = parse_rules(without(text, *no_k, *no_guard))
+    assert (rules.classes["by"], rules.laps["count"], rules.factor["kind"]) == (by, count, kind)

@@ -128,6 +128,8 @@ def _by_round(row: Mapping[Any, Any]) -> str:
 def table_words(rules: Rules) -> str:
     """Say for how long one table of factors holds."""
     factor = rules.factor
+    if factor["kind"] == "class" and factor["renew"]:
+        return "The table of the first round; it is made anew before each later round."
     if factor["kind"] != "personal":
         return "One table for all rounds, published before the first."
     if not factor["ratchet"]:

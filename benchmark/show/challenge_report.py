@@ -14,6 +14,7 @@ from benchmark.show.challenge import (
     leader_line,
     rests_on_lines,
     standing_columns,
+    table_words,
 )
 from benchmark.show.output import records, to_spreadsheet_csv
 from benchmark.show.report import Report, Section, to_html, to_pdf
@@ -26,7 +27,12 @@ if TYPE_CHECKING:
     from benchmark.answers.challenge.standings import Standings
 
 SEASON_WORDS = (
-    "Times and factors are those of an entry's best round. Places in brackets are dropped."
+    "Times and factors are those of an entry's best round. Places in brackets are dropped. The "
+    "chance to win is that of the season, simulated over the rounds that an entry took part in."
+)
+ROUND_WORDS = (
+    "The chance to win is that of the round, simulated from earlier laps. The place as timed is "
+    "that of the best lap without a factor."
 )
 ENDINGS = (".html", ".pdf", ".csv")
 
@@ -78,8 +84,13 @@ def challenge_sheet(basis: Basis, found: Standings, level: float = 0.9) -> Repor
     if basis.fit is not None:
         table = table_of(basis)
         factors = factor_rows(table, level)
-        sections.append(Section("Factors, as published before the first round",
-                                table=factor_columns(factors, level)))  # fmt: skip
+        sections.append(
+            Section(
+                "Factors, as published before the first round",
+                paragraphs=[table_words(basis.rules)],
+                table=factor_columns(factors, level),
+            )
+        )
         sections += _fairness(fairness(table, level), basis.rules.factor["kind"], level)
     answer = leader_line(found, basis.rules, season)
     return Report(basis.rules.name, answer, sections, rests_on_lines(basis, found))
@@ -94,7 +105,10 @@ def _standings(found: Standings) -> list[Section]:
     if len(found.held) + len(found.ahead) > 1:
         sections.append(Section("Season", paragraphs=[SEASON_WORDS, *ahead],
                                 table=standing_columns(found.season)))  # fmt: skip
-    sections += [Section(name, table=standing_columns(found.of(name))) for name in found.held]
+    sections += [
+        Section(name, paragraphs=[ROUND_WORDS], table=standing_columns(found.of(name)))
+        for name in found.held
+    ]
     return sections
 
 

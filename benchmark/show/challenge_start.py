@@ -9,7 +9,7 @@ import pandas as pd
 MOST_ROUNDS = 6
 LEAST_BEFORE = 0.4  # share of the days kept for earlier laps, from which factors are made
 
-TEXT = """# Rules of a challenge. Lines that start with # are remarks.
+TEXT = """# Rules of a challenge. What follows a # is a remark; other choices stand in remarks.
 name = "Our challenge"
 version = 1  # raise it with every change
 
@@ -18,27 +18,27 @@ version = 1  # raise it with every change
 tyres = ["touring", "sport", "track-day", "semi-slick", "slick"]
 
 [classes]
-by = "modification"  # "modification", "tyre", "model", "pace" or "declared"
-minimum = 3  # a smaller class is
-small = "pool"  # joined to its neighbour: "pool"; or "keep", or "leave-out"
+by = "modification"  # or "tyre", "model"; "pace" and "declared" need more keys
+minimum = 3  # fewest entries of a class
+small = "pool"  # a smaller class joins its neighbour; or "keep", or "leave-out"
 
 [laps]
 count = "expected-best"  # or "best", "first", "mean-of-best", "equal-conditions"
-k = 3  # expected best of 3 laps
+k = 3  # of how many laps; delete with "best" and "equal-conditions"
 minimum = 3  # fewest laps in a round to be placed
 
 [factor]
-kind = "class"  # "class", "specification", "personal" or "none"
+kind = "class"  # or "specification", "personal", "none"
 freeze = {freeze}  # laps before this day make the factors
 renew = true  # class factors made anew before each later round; delete with another kind
-tolerance_pct = 1.0  # for "class" and "personal": nobody scores quicker than assumed by more
+tolerance_pct = 1.0  # percent; delete with "specification" and "none"
 
 [points]
 by_place = [25, 18, 15, 12, 10, 8, 6, 4, 2, 1]
 drop_rounds = {drop}  # worst rounds that do not count
 
 [results]
-protest_days = 7  # days until a round is final
+protest_days = 7  # a round is final this many days after it
 """
 
 ROUND = """[[rounds]]

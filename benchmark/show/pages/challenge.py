@@ -41,7 +41,12 @@ from benchmark.show.challenge_guide import (
     rounds_in_doubt,
     rounds_text,
 )
-from benchmark.show.challenge_report import SEASON_WORDS, challenge_sheet, standings_csv
+from benchmark.show.challenge_report import (
+    ROUND_WORDS,
+    SEASON_WORDS,
+    challenge_sheet,
+    standings_csv,
+)
 from benchmark.show.challenge_start import starting_rules
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
@@ -197,8 +202,7 @@ def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
     table = found.of(chosen)
     st.markdown(f"### {md(leader_line(found, basis.rules, table))}")
     show_table(standing_columns(table), "Standings")
-    if chosen == SEASON:
-        st.caption(SEASON_WORDS)
+    st.caption(SEASON_WORDS if chosen == SEASON else ROUND_WORDS)
     if found.ahead:
         st.caption(f"Not held yet: {md(', '.join(found.ahead))}.")
     points(list(found.missing))
@@ -321,6 +325,13 @@ def show_results(text: str, laps_here: pd.DataFrame) -> None:
         points(rests_on_lines(basis))
 
 
+def keep_choices() -> None:
+    """Keep what was chosen above while faults hide it: a hidden choice is forgotten otherwise."""
+    for key in ("surface", "compute", "part"):
+        if key in st.session_state:
+            st.session_state[key] = st.session_state[key]
+
+
 opening(
     "A fair challenge",
     "Scores a club's challenge by rules written down beforehand, and shows whether every entry "
@@ -344,5 +355,6 @@ if rules is not None:
     with results_place, told():
         show_results(text, laps_here)
 else:
-    results_place.info("Results are shown once the faults below are mended.")
+    results_place.info("Results are shown once the faults below the rules are mended.")
+    keep_choices()
 cautions()
