@@ -4,31 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchmark.trade.air import (
-    air_density,
-    dew_point,
-    humidity_from_dew_point,
-    saturation_vapour_pressure,
-)
-from benchmark.trade.atmosphere import (
-    density_altitude,
-    qnh,
-    standard_pressure,
-    station_pressure,
-)
-from benchmark.trade.power import POWER_STANDARDS, power_correction
+from benchmark.trade.air import air_density
+from benchmark.trade.atmosphere import standard_pressure, station_pressure
+from benchmark.trade.power import power_correction
 
 __all__ = [
-    "POWER_STANDARDS",
     "REFERENCE",
     "Conditions",
     "air_density",
-    "density_altitude",
-    "dew_point",
-    "humidity_from_dew_point",
     "power_correction",
-    "qnh",
-    "saturation_vapour_pressure",
     "standard_pressure",
     "station_pressure",
 ]
