@@ -195,7 +195,7 @@ def test_gaps_and_what_was_left_out_are_named(truth):
     arrays = ("time_s", "latitude_deg", "longitude_deg", "horizontal_u_m", "segment", "row")
     broken = replace(trace, **{name: getattr(trace, name)[kept] for name in arrays})
     assert detail(checked(broken), "gaps") == (
-        "1 gaps, the longest of 11.0 s after point 50; a lap that holds a long one is named"
+        "1 gap of 11.0 s after point 50; a lap that holds a long one is named"
     )
 
 

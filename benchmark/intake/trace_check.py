@@ -187,10 +187,11 @@ def _gaps(trace: Trace) -> Iterator[TraceFinding]:
         return
     length = trace.time_s[at + 1] - trace.time_s[at]
     longest = int(np.argmax(length))
+    many = "1 gap" if len(at) == 1 else f"{len(at)} gaps, the longest"
     yield TraceFinding(
         "gaps",
         "note",
-        f"{len(at)} gaps, the longest of {length[longest]:.1f} s after"
+        f"{many} of {length[longest]:.1f} s after"
         f" {trace.place(int(at[longest]))}; a lap that holds a long one is named",
     )
 
@@ -211,7 +212,8 @@ def _rhythm(trace: Trace, judged: Sequence[TracedLap]) -> Iterator[TraceFinding]
 
 def _lap_count(laps: Sequence[TracedLap]) -> Iterator[TraceFinding]:
     if laps:
-        yield TraceFinding("laps", "ok", f"{len(laps)} whole laps of the timing line")
+        many = "1 whole lap" if len(laps) == 1 else f"{len(laps)} whole laps"
+        yield TraceFinding("laps", "ok", f"{many} of the timing line")
     else:
         yield TraceFinding(
             "laps",
