@@ -18,7 +18,7 @@ error over seasons, and number of intervals:
     causes, others   88.3 ± 0.9   3,417
     forecasts        90.2 ± 0.7   1,403
 
-All together 90.6 %. Gains hold a little more often than they say: the priors of a step and of a
+All together 90.8 %. Gains hold a little more often than they say: the priors of a step and of a
 tyre category are up to three times as wide as the seasons of this study differ.
 """
 
