@@ -325,13 +325,6 @@ def show_results(text: str, laps_here: pd.DataFrame) -> None:
         points(rests_on_lines(basis))
 
 
-def keep_choices() -> None:
-    """Keep what was chosen above while faults hide it: a hidden choice is forgotten otherwise."""
-    for key in ("surface", "compute", "part"):
-        if key in st.session_state:
-            st.session_state[key] = st.session_state[key]
-
-
 opening(
     "A fair challenge",
     "Scores a club's challenge by rules written down beforehand, and shows whether every entry "
@@ -355,6 +348,5 @@ if rules is not None:
     with results_place, told():
         show_results(text, laps_here)
 else:
-    results_place.info("Results are shown once the faults below the rules are mended.")
-    keep_choices()
+    results_place.info("Mend the faults named below the rules, then switch the results on again.")
 cautions()
