@@ -238,9 +238,10 @@ def test_a_budget_without_costs_is_a_wrong_question(swapped):
         advise(swapped, "Car 1", "Foxdale", budget=600)
 
 
-def test_advice_on_an_unknown_surface_is_a_wrong_question(swapped):
+@pytest.mark.parametrize("ask", [advise, history])
+def test_an_unknown_surface_is_a_wrong_question(swapped, ask):
     with pytest.raises(BadQuestion, match='no surface "icy"'):
-        advise(swapped, "Car 1", "Foxdale", surface="icy")
+        ask(swapped, "Car 1", "Foxdale", "full", surface="icy")
 
 
 def test_more_runs_narrow_an_interval_more(swapped):

@@ -28,7 +28,7 @@ from benchmark.answers.entries import (
 from benchmark.errors import BadQuestion
 from benchmark.model.fit import Fit
 from benchmark.model.posterior import interval
-from benchmark.trade.classes import AREAS
+from benchmark.trade.classes import AREAS, SURFACES
 
 # What each row of an explanation gathers of the fit's parts. Circuit and model never differ
 # between two laps of one build at one place.
@@ -245,9 +245,16 @@ def history(
     (a clean lap by the car as it stood for that lap, with that driver and tyre, at the reference)
     [s], `laps`, `driver`, `tyre_category` and `changed` (parts and tyre against the day before, in
     words; None where nothing changed).
+
+    Raises
+    ------
+    BadQuestion
+        An unknown build, circuit, layout or surface, or an illegal level.
     """
     check_place(fit, circuit, layout)
     check_known("build", build, fit.runs["build"])
+    check_known("surface", surface, SURFACES)
+    check_level(level)
     laps = laps_of(fit, build)
     here = (laps["circuit"] == circuit) & (laps["layout"] == layout)
     laps = laps[here & (laps["surface"] == surface)]

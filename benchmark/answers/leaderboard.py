@@ -80,7 +80,8 @@ def leaderboard(
     Raises
     ------
     BadQuestion
-        An unknown circuit, layout, model, class, tyre category, surface or adjustment.
+        An unknown circuit, layout, model, class, tyre category, surface or adjustment, or an
+        illegal level.
     """
     check_place(fit, circuit, layout)
     check_choices(fit, model=model, in_class=in_class, tyre=tyre, surface=surface)
