@@ -16,23 +16,43 @@ The oracle's chains are given fewer draws (`ORACLE_DRAWS`): its few unknowns mix
 
 Seasons share no draw; `±` is the standard error over seasons.
 
-Results of 2026-11-25, two cores shared with other work, 20 seasons each of the world "model",
-`--oracle --draws 600` (commit "studies: gains, forecasts and kept scores beside coverage"):
+Results of 2026-11-25, two cores shared with other work, 20 seasons each, `--oracle --draws 600`
+(`large`: `--draws 500`, in the world "other" `--draws 400 --oracle-draws 200`). In the world "model":
 
-    plan                             club           one-car
-    laps, entries                    1,002; 833     317; 286
-    error, full and oracle           0.450 0.439 %  0.469 0.443 %
-    error over the oracle's          1.024          1.059
-    90 % intervals hold              0.910 ± 0.015  0.951 ± 0.015
-    90 % rank sets hold              0.955 ± 0.010  0.990 ± 0.007
-    interval score over oracle's     1.015          1.048
-    CRPS of a best lap over oracle's 0.998          1.030
-    error of a step over oracle's    1.044          0.994
-    worst R-hat, mean                1.033          1.023
+    plan                             club           matched        large          one-car
+    laps, entries                    1,002; 833     1,014; 478     5,138; 4,827   317; 286
+    error, full and oracle           0.450 0.439 %  0.326 0.316 %  0.385 0.374 %  0.469 0.443 %
+    error over the oracle's          1.024          1.033          1.030          1.059
+    90 % intervals hold              0.910 ± 0.015  0.908 ± 0.019  0.897 ± 0.011  0.951 ± 0.015
+    90 % rank sets hold              0.955 ± 0.010  0.950 ± 0.012  0.922 ± 0.007  0.990 ± 0.007
+    interval score over oracle's     1.015          1.057          1.034          1.048
+    CRPS of a best lap over oracle's 0.998          1.008          1.004          1.030
+    error of a step over oracle's    1.044          1.067          1.022          0.994
+    worst R-hat, mean                1.033          1.039          1.095          1.023
 
-The chance of being quickest, club: of 10 entries given 80 to 95 % (mean 89 %) 8 were, of 19 given
-more than 95 % all, of 12 given 5 to 20 % (11 %) 2, of 770 given less one. The plans "matched" and
-"large" and the world "other" have not been run to 20 seasons since.
+In the world "other":
+
+    error, full and oracle           0.461 0.448 %  0.348 0.323 %  0.431 0.410 %  0.485 0.463 %
+    error over the oracle's          1.028          1.078          1.052          1.047
+    90 % intervals hold              0.885 ± 0.015  0.921 ± 0.016  0.859 ± 0.011  0.923 ± 0.013
+    90 % rank sets hold              0.952 ± 0.009  0.925 ± 0.014  0.908 ± 0.005  0.982 ± 0.010
+    interval score over oracle's     1.000          1.073          1.053          1.058
+    CRPS of a best lap over oracle's 1.034          1.027          1.001          0.991
+    error of a step over oracle's    1.034          1.049          1.012          1.003
+
+The chance of being quickest, all 6,424 entries of the world "model" together:
+
+    said            entries  said on average  came true
+    under 0.05      6,174    0.000            0.000
+    0.05 to 0.20       44    0.110            0.091
+    0.20 to 0.40       37    0.271            0.243
+    0.40 to 0.60       25    0.497            0.520
+    0.60 to 0.80       31    0.714            0.774
+    0.80 to 0.95       28    0.889            0.857
+    over 0.95          85    0.996            1.000
+
+`club` and `one-car` in the world "model" were run a few hours before the others; since then the
+order of two updates, one prior term, the number of sweeps and how a density is computed changed.
 """
 
 from __future__ import annotations
