@@ -17,7 +17,7 @@ The oracle's chains are given fewer draws (`ORACLE_DRAWS`): its few unknowns mix
 Seasons share no draw; `±` is the standard error over seasons.
 
 Results of 2026-11-25, two cores shared with other work, 20 seasons each, `--oracle --draws 600`
-(`large`: `--draws 500`, in the world "other" `--draws 400 --oracle-draws 200`). In the world "model":
+(`large`: `--draws 500`, in the world "other" `--draws 400 --oracle-draws 200`). World "model":
 
     plan                             club           matched        large          one-car
     laps, entries                    1,002; 833     1,014; 478     5,138; 4,827   317; 286
@@ -30,7 +30,7 @@ Results of 2026-11-25, two cores shared with other work, 20 seasons each, `--ora
     error of a step over oracle's    1.044          1.067          1.022          0.994
     worst R-hat, mean                1.033          1.039          1.095          1.023
 
-In the world "other":
+World "other":
 
     error, full and oracle           0.461 0.448 %  0.348 0.323 %  0.431 0.410 %  0.485 0.463 %
     error over the oracle's          1.028          1.078          1.052          1.047
