@@ -17,37 +17,34 @@ too, the factors are renewed.
 `--kinds class` or `--kinds personal` does one half alone; `--memory FOLDER` keeps refits, so that
 a run that was stopped goes on where it was.
 
-Results, 2026-11-25, two cores shared with other work, 26 seasons for class factors and 9 for
-personal ones (200 were wanted; a season takes some 30 s of a core for each half, 120 s more where
-slow driving is tried). Medians over seasons; then, over all seasons together, wins over fair share
-of the slowest, the other and the quickest classes with standard errors:
+Results, 2026-11-25, two cores, 10 s of a core a season (30 to 60 s more where slow driving is tried
+or factors are renewed): `--seasons 100` and `--seasons 100 --first 101`, 200 seasons in all.
+Medians over seasons; then, over all seasons together, wins over fair share of the slowest, the other and
+the quickest classes with standard errors:
 
     rule                                  odds   top   able   slowest      between      quickest
-    class factors, first round            4.63  0.49   13 %   0.93 ±0.11   1.14 ±0.14   0.91 ±0.08
-    class factors, oracle                 1.06  0.41   13 %   1.00 ±0.00   1.00 ±0.01   1.00 ±0.00
-    class factors kept, six rounds        4.70  0.49   13 %   0.93 ±0.11   1.14 ±0.14   0.91 ±0.08
-    class factors renewed, six rounds     2.23  0.47   13 %   0.98 ±0.06   1.09 ±0.06   0.92 ±0.05
-    class factors, oracle, six rounds     1.07  0.40   15 %   1.00 ±0.00   0.99 ±0.00   1.00 ±0.01
-    personal factors, first round         2.74  0.26   50 %   0.90 ±0.18   1.27 ±0.17   0.75 ±0.14
-    personal factors, oracle              2.35  0.22   71 %   1.03 ±0.13   1.03 ±0.11   0.92 ±0.10
-    personal factors, six rounds          2.54  0.19   79 %   0.98 ±0.09   1.12 ±0.11   0.87 ±0.09
-    personal factors, oracle, six rounds  2.43  0.22   75 %   1.02 ±0.13   1.04 ±0.11   0.92 ±0.10
+    class factors, first round            4.34  0.50   17 %   0.92 ±0.04   1.01 ±0.04   1.07 ±0.04
+    class factors, oracle                 1.06  0.39   17 %   1.00 ±0.00   1.00 ±0.00   1.00 ±0.00
+    personal factors, first round         3.39  0.28   50 %   0.89 ±0.03   1.01 ±0.03   1.10 ±0.04
+    personal factors, oracle              2.28  0.21   71 %   1.02 ±0.03   1.00 ±0.02   0.98 ±0.03
+    personal factors, six rounds          2.13  0.19   73 %   0.96 ±0.02   1.00 ±0.02   1.04 ±0.03
+    personal factors, oracle, six rounds  2.29  0.20   71 %   1.02 ±0.03   1.00 ±0.02   0.98 ±0.03
 
-Over all seasons together the odds between those three are 1.26 for class factors, 1.18 renewed
-and 1.01 from the true paces: no class is shown to be favoured on the whole. Within a season
-the odds of 1.3 times the oracle's that were asked for are NOT reached, and cannot be from three
-days of laps: these tell a car's own pace to 0.30 % (as the fit says of itself), one event's luck is
-0.35 %, and a class hangs on its one or two quickest cars. In seasons 1 to 10 the odds were 9 to 11
-whether shares or squared log odds were aimed at and with a tolerance of 0.25 %, 0.75 % or none,
-and even from the true paces they would be 1.6 with the sizes of chance that the fit finds. Each
-round tells more, so factors made anew before each round come to 2.2 over six.
+Over all seasons together the odds between those three are 1.15 for class factors and 1.00 from
+the true paces, so within 1.3 times; the slowest class comes a little short of its share. Within
+a single season they are not (median 4.3 against 1.06), and cannot be from three days of laps: these
+tell a car's own pace to 0.30 % (as the fit says of itself), one event's luck is 0.35 %, and a class
+hangs on its one or two quickest cars. In ten seasons the odds were no better whether shares or
+squared log odds were aimed at and with a tolerance of 0.25 %, 0.75 % or none, and even from the
+true paces they would be 1.6 with the sizes of chance that the fit finds. Each round tells more: in
+26 seasons run earlier that day, factors kept for six rounds had median odds of 4.70, made anew
+before each round 2.23, and 1.07 from the true paces.
 
-Personal factors let 1.10 times as many entries win as the oracle's over six rounds
-(0.81 times in the first). Slow driving gains, in places a round over 3 seasons: class
--3.76 ± 1.17 (without tolerance +0.02 ± 0.01), specification
-+0.43 ± 0.21, personal +1.01 ± 0.14 (without ratchet, floor and tolerance
-+7.84 ± 1.00). The folds' fits, drawn with another seed, alone move such a place by 0.4
-to 2.4 (seasons 6 and 9, honest laps), so the specification's is not told from nought.
+Personal factors let 1.04 times as many entries win as the oracle's over six rounds (0.73 times
+in the first). Slow driving gains, in places a round over 8 seasons (every tenth of the first 29
+of each run, every fiftieth later): class -1.69 ± 0.41 (without tolerance +0.11 ± 0.12),
+specification +0.03 ± 0.10, personal +0.12 ± 0.32 (without ratchet, floor and tolerance
++8.16 ± 1.07).
 """
 
 from __future__ import annotations
