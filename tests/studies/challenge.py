@@ -19,8 +19,8 @@ a run that was stopped goes on where it was.
 
 Results, 2026-11-25, two cores, 10 s of a core a season (30 to 60 s more where slow driving is tried
 or factors are renewed): `--seasons 100` and `--seasons 100 --first 101`, 200 seasons in all.
-Medians over seasons; then, over all seasons together, wins over fair share of the slowest, the other and
-the quickest classes with standard errors:
+Medians over seasons; then, over all seasons together, wins over fair share of the slowest, the
+other and the quickest classes with standard errors:
 
     rule                                  odds   top   able   slowest      between      quickest
     class factors, first round            4.34  0.50   17 %   0.92 ±0.04   1.01 ±0.04   1.07 ±0.04
