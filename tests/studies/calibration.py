@@ -21,14 +21,14 @@ Results of 2026-11-25, two cores shared with other work, 20 seasons each, `--ora
 
     plan                             club           matched        large          one-car
     laps, entries                    1,002; 833     1,014; 478     5,138; 4,827   317; 286
-    error, full and oracle           0.450 0.439 %  0.326 0.316 %  0.385 0.374 %  0.469 0.443 %
-    error over the oracle's          1.024          1.033          1.030          1.059
-    90 % intervals hold              0.910 ± 0.015  0.908 ± 0.019  0.897 ± 0.011  0.951 ± 0.015
-    90 % rank sets hold              0.955 ± 0.010  0.950 ± 0.012  0.922 ± 0.007  0.990 ± 0.007
-    interval score over oracle's     1.015          1.057          1.034          1.048
-    CRPS of a best lap over oracle's 0.998          1.008          1.004          1.030
-    error of a step over oracle's    1.044          1.067          1.022          0.994
-    worst R-hat, mean                1.033          1.039          1.095          1.023
+    error, full and oracle           0.452 0.441 %  0.326 0.316 %  0.385 0.374 %  0.476 0.441 %
+    error over the oracle's          1.026          1.033          1.030          1.081
+    90 % intervals hold              0.903 ± 0.016  0.908 ± 0.019  0.897 ± 0.011  0.953 ± 0.016
+    90 % rank sets hold              0.959 ± 0.009  0.950 ± 0.012  0.922 ± 0.007  0.990 ± 0.007
+    interval score over oracle's     1.017          1.057          1.034          1.070
+    CRPS of a best lap over oracle's 1.000          1.008          1.004          1.035
+    error of a step over oracle's    1.042          1.067          1.022          0.996
+    worst R-hat, mean                1.033          1.039          1.095          1.022
 
 World "other":
 
@@ -43,16 +43,13 @@ World "other":
 The chance of being quickest, all 6,424 entries of the world "model" together:
 
     said            entries  said on average  came true
-    under 0.05      6,174    0.000            0.000
-    0.05 to 0.20       44    0.110            0.091
-    0.20 to 0.40       37    0.271            0.243
-    0.40 to 0.60       25    0.497            0.520
-    0.60 to 0.80       31    0.714            0.774
-    0.80 to 0.95       28    0.889            0.857
+    under 0.05      6,173    0.000            0.000
+    0.05 to 0.20       45    0.110            0.067
+    0.20 to 0.40       37    0.269            0.297
+    0.40 to 0.60       24    0.490            0.500
+    0.60 to 0.80       31    0.710            0.742
+    0.80 to 0.95       29    0.883            0.862
     over 0.95          85    0.996            1.000
-
-`club` and `one-car` in the world "model" were run a few hours before the others; since then the
-order of two updates, one prior term, the number of sweeps and how a density is computed changed.
 """
 
 from __future__ import annotations
