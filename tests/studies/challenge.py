@@ -373,6 +373,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seasons", type=int, default=200)
     parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--step", type=int, default=1, help="10 from 10 on tries slow driving only")
     parser.add_argument("--out", type=Path, default=Path("seasons.jsonl"))
     parser.add_argument("--kinds", nargs="+", default=KINDS, choices=KINDS)
     parser.add_argument("--memory", type=Path, help="folder that keeps refits")
@@ -380,7 +381,7 @@ def main() -> None:
     asked = parser.parse_args()
     if asked.summary is None:
         memory = folder(asked.memory) if asked.memory else no_memory
-        numbers = range(asked.first, asked.first + asked.seasons)
+        numbers = range(asked.first, asked.first + asked.seasons * asked.step, asked.step)
         run(numbers, asked.kinds, asked.out, memory)
     print(json.dumps(summary(asked.summary or [asked.out]), indent=1))
 
