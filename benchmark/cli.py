@@ -18,6 +18,7 @@ import typer
 from benchmark.commands import challenge
 from benchmark.commands.advise import advise, coach
 from benchmark.commands.application import app as app_command
+from benchmark.commands.backing_up import backup, restore
 from benchmark.commands.claim import claim, claims, timing_line
 from benchmark.commands.demonstration import demo
 from benchmark.commands.explain import explain
@@ -50,6 +51,8 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("strike", strike),
     ("unstrike", unstrike),
     ("rulings", rulings),
+    ("backup", backup),
+    ("restore", restore),
     ("challenge classes", challenge.classes),
     ("challenge factors", challenge.factors),
     ("challenge standings", challenge.standings),

@@ -10,7 +10,8 @@ from __future__ import annotations
 import os
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,6 +48,21 @@ class Opened:
             self.lock.release()
 
 
+@contextmanager
+def closed_meanwhile(opened: Opened, path: Path) -> Iterator[None]:
+    """Close a writer's connection for a while and let nobody else in: the file is at rest.
+
+    Nothing waits in its log then, so that the file may be copied by bytes or replaced.
+    """
+    opened.connection.close()
+    if path.with_name(f"{path.name}.wal").exists():
+        raise BenchmarkError(f"{path} could not be brought to rest; is its folder full?")
+    try:
+        yield
+    finally:
+        opened.connection = _connect(path, time.monotonic() + PATIENCE_S, read_only=False)
+
+
 def no_store(path: Path) -> NoStore:
     """Say that there is no store, and how to get one."""
     return NoStore(f"no store at {path} yet: run `benchmark import FILE...` or `benchmark demo`")
@@ -63,9 +79,9 @@ def open_reader(path: Path, patience_s: float) -> Opened:
         The file is no DuckDB file.
     """
     until = time.monotonic() + patience_s
-    _refuse_missing(path)
+    refuse_missing(path)
     try:
-        lock = _take_lock(path, until)
+        lock = take_lock(path, until)
     except PermissionError:  # nobody can write in such a folder, so there is nobody to wait for
         return Opened(_connect(path, until, read_only=True))
     try:
@@ -91,12 +107,12 @@ def open_writer(
     """
     until = time.monotonic() + patience_s
     if new is None or not path.parent.is_dir():
-        _refuse_missing(path)
-    lock = _take_lock(path, until)
+        refuse_missing(path)
+    lock = take_lock(path, until)
     try:
         if new is not None and not _is_there(path):
             _create(path, new)
-        _refuse_missing(path)
+        refuse_missing(path)
         return Opened(_connect(path, until, read_only=False), lock)
     except BaseException:
         lock.release()
@@ -126,12 +142,20 @@ def _is_there(path: Path) -> bool:
     return path.is_file() and path.stat().st_size > 0
 
 
-def _refuse_missing(path: Path) -> None:
+def refuse_missing(path: Path) -> None:
+    """Raise NoStore where there is no store."""
     if not _is_there(path):
         raise no_store(path)
 
 
-def _take_lock(path: Path, until: float) -> FileLock:
+def take_lock(path: Path, until: float) -> FileLock:
+    """Take the lock that stands beside a store; `until` is on the monotonic clock. [s]
+
+    Raises
+    ------
+    StoreBusy
+        Another process has it.
+    """
     lock = FileLock(f"{path}.lock", poll_interval=RETRY_S, thread_local=False)
     try:
         lock.acquire(timeout=max(until - time.monotonic(), 0))

@@ -21,7 +21,7 @@ from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
 from benchmark.intake.laptable import LapFile, place_of
 from benchmark.intake.query import interruptible
-from benchmark.store import adding, exporting, migrate, opening, stewards
+from benchmark.store import adding, backup, exporting, migrate, opening, stewards
 from benchmark.store.adding import Added
 from benchmark.store.stewards import Ruling
 
@@ -72,7 +72,8 @@ class Store:
         """Open the store, waiting `patience_s` for a turn; `create` makes one, to be written.
 
         A store of an older program is brought to this one's schema first, also to be read: all of
-        it or nothing, its laps untouched, and told as a warning of the log (on standard error).
+        it or nothing, its laps untouched, a backup of it made before, and told as a warning of the
+        log (on standard error).
         An older program refuses it from then on.
 
         Raises
@@ -362,12 +363,23 @@ def _open_writer(path: Path, patience_s: float, *, create: bool) -> opening.Open
     try:
         version = migrate.version_of(opened.connection, path)
         if version < migrate.VERSION:
+            kept = _keep_older(path, opened, version)
             migrate.migrate(opened.connection, version)
-            LOG.warning("%s was brought from schema %d to %d", path, version, migrate.VERSION)
+            LOG.warning(
+                "%s was brought from schema %d to %d%s", path, version, migrate.VERSION, kept
+            )
     except BaseException:
         opened.close()
         raise
     return opened
+
+
+def _keep_older(path: Path, opened: opening.Opened, version: int) -> str:
+    """Back up a store before it is brought to a newer schema; an empty file needs none."""
+    if not version:
+        return ""
+    made = backup.back_up_held(path, opened, f"before-schema-{migrate.VERSION}")
+    return f"; as it was, it is kept in {made.path}"
 
 
 def _open_reader(path: Path, patience_s: float) -> opening.Opened:
