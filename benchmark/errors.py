@@ -7,6 +7,7 @@ BenchmarkError            the input or the question was wrong: one sentence, exi
 ├── NoStore               there is no store at that path yet
 ├── StoreBusy             another process holds the store
 ├── NoFit                 the store has laps, but nobody has fitted them
+├── NotAllowed            the person's role does not allow this change of the store
 └── FitFailed             the laps cannot be fitted, or the fit did not converge
 
 Anything else that is raised is a fault of this program (exit 1).
@@ -78,6 +79,10 @@ class StoreBusy(BenchmarkError):
 
 class NoFit(BenchmarkError):
     """The store has not been fitted yet."""
+
+
+class NotAllowed(BenchmarkError):
+    """The role of whoever asked does not allow this change of the store; nothing was changed."""
 
 
 class FitFailed(BenchmarkError):

@@ -10,7 +10,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet
 
-from benchmark.intake.laptable import LapFile
+from benchmark.intake.laptable import LapFile, read_lap_table
+from benchmark.store.store import Store
 
 LAP = {
     "circuit": "Quillmoor",
@@ -22,6 +23,17 @@ LAP = {
     "tyre_category": "track-day",
     "lap": "1",
     "lap_time": "1:02.345",
+}
+
+# The key of lap 2 of these.
+KEY = {
+    "circuit": "Quillmoor",
+    "layout": "full",
+    "date": "2025-04-12",
+    "session": "S1",
+    "build": "Blue Heron",
+    "run": 1,
+    "lap": 2,
 }
 
 
@@ -60,4 +72,19 @@ def parquet(folder: Path, **columns: object) -> Path:
     table = pa.table({**{name: [text] for name, text in LAP.items()}, **columns})
     path = folder / "spring.parquet"
     pa.parquet.write_table(table, path)
+    return path
+
+
+def stored(
+    folder: Path,
+    rows: Sequence[Mapping[str, str]] | None = None,
+    *,
+    name: str = "spring.csv",
+    db: str = "laps.duckdb",
+) -> Path:
+    """Add rows, by default laps 1 to 3, to the store in the folder and give its path."""
+    path = folder / db
+    table = read_lap_table(write(folder, rows or [lap(1), lap(2), lap(3)], name=name))
+    with Store.open(path, create=True) as store:
+        store.add(table)
     return path

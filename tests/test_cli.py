@@ -286,7 +286,7 @@ def test_a_struck_lap_counts_no_more_until_it_is_put_back(tmp_path):
     assert "is struck already" in ask("strike", *lap, db=db, code=2).stderr
     assert "ruling 2: the lap counts again" in ask("unstrike", *lap, db=db).stdout
     record = answer("rulings", db=db)
-    assert [(r["action"], r["steward"]) for r in record] == [("strike", "Ida"), ("unstrike", "Ida")]
+    assert [(r["action"], r["who"]) for r in record] == [("strike", "Ida"), ("unstrike", "Ida")]
     assert "cut the last corner" in ask("rulings", db=db).stdout
 
 

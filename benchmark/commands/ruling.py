@@ -14,15 +14,32 @@ from benchmark.errors import BadQuestion
 from benchmark.show.output import Column, Format
 
 if TYPE_CHECKING:
-    from benchmark.store.stewards import Ruling
+    from benchmark.store.record import Line
 
 Day = Annotated[str, typer.Option("--date", help="Day of the lap, as in 2025-03-31.")]
 Session = Annotated[str, typer.Option("--session", help="Session of the lap, such as S1.")]
 Build = Annotated[str, typer.Option("--build", help="The car that drove it.")]
 Lap = Annotated[int, typer.Option("--lap", help="Number of the lap within its run.")]
 Run = Annotated[int, typer.Option("--run", help="Which outing within the session.")]
-Steward = Annotated[str, typer.Option("--steward", help="Who decides.")]
+Steward = Annotated[
+    str | None, typer.Option("--steward", help="Who decides; by default who is signed in.")
+]
 Reason = Annotated[str, typer.Option("--reason", help="Why, in words that can be published.")]
+
+
+# Fields of the record as they are published, with their headings in the table.
+FIELDS = {
+    "number": "No.",
+    "at": "At (UTC)",
+    "who": "Who",
+    "role": "Role",
+    "action": "Decision",
+    "subject": "About",
+    "reason": "Reason",
+    "before": "",
+    "after": "",
+    "hash": "",
+}
 
 
 def _ruling(action: str, help: str) -> Callable[..., None]:
@@ -34,8 +51,8 @@ def _ruling(action: str, help: str) -> Callable[..., None]:
         session: Session,
         build: Build,
         lap: Lap,
-        steward: Steward,
         reason: Reason,
+        steward: Steward = None,
         layout: Layout = "full",
         run: Run = 1,
         db: Db = DEFAULT_DB,
@@ -57,20 +74,19 @@ unstrike = _ruling("unstrike", "Put a struck lap back into the count, with the s
 
 
 def rulings(db: Db = DEFAULT_DB, format: AnswerFormat = Format.TABLE) -> None:
-    """Show the stewards' decisions, oldest first."""
+    """Show the record: who changed what, when and why, oldest first."""
     import pandas as pd
 
     from benchmark.show.output import print_frame
     from benchmark.store.store import Store
 
     with Store.open(db) as store:
-        record = store.rulings()
-    fields = ["ruling_no", "ruled_at", "steward", "action", "subject", "reason", "hash"]
-    frame = pd.DataFrame([asdict(ruling) for ruling in record], columns=fields)
-    headings = ("No.", "Ruled at (UTC)", "Steward", "Decision", "Lap", "Reason")
+        lines = store.record()
+    frame = pd.DataFrame([asdict(line) for line in lines], columns=list(FIELDS))
     columns = [
         Column(heading, [str(cell) for cell in frame[field]])
-        for heading, field in zip(headings, fields, strict=False)
+        for field, heading in FIELDS.items()
+        if heading
     ]
     print_frame(frame, format, {}, columns)
 
@@ -93,6 +109,6 @@ def _key(
     }
 
 
-def _told(ruling: Ruling) -> str:
+def _told(ruling: Line) -> str:
     done = "struck: it counts no more" if ruling.action == "strike" else "counts again"
-    return f"ruling {ruling.ruling_no}: the lap {done}; run `benchmark fit` to answer from it"
+    return f"ruling {ruling.number}: the lap {done}; run `benchmark fit` to answer from it"

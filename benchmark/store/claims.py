@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from benchmark.errors import BadQuestion
 
 if TYPE_CHECKING:
+    from benchmark.store.roles import Actor
     from benchmark.store.store import Store
 
 
@@ -50,8 +51,13 @@ def keep_claim(store: Store, subject: str, check: Check, evidence_sha256: str | 
     """Keep a claim with its first check and give its number.
 
     A claim that is kept already keeps its number; the check is added to it.
+
+    Raises
+    ------
+    NotAllowed
+        Whoever is signed in may not.
     """
-    return store._write(lambda: _keep(store, subject, check, evidence_sha256))
+    return store._change("keep_claim", lambda _: _keep(store, subject, check, evidence_sha256))
 
 
 def add_check(store: Store, claim_no: int, check: Check) -> None:
@@ -61,10 +67,12 @@ def add_check(store: Store, claim_no: int, check: Check) -> None:
     ------
     BadQuestion
         There is no claim of that number.
+    NotAllowed
+        Whoever is signed in may not.
     """
     if claim_no not in {claim.claim_no for claim in kept_claims(store)}:
         raise BadQuestion(f"no kept claim {claim_no}: `benchmark claims` lists those there are")
-    store._write(lambda: _insert_check(store, claim_no, check))
+    store._change("keep_claim", lambda _: _insert_check(store, claim_no, check))
 
 
 def kept_claims(store: Store) -> list[KeptClaim]:
@@ -86,15 +94,21 @@ def kept_claims(store: Store) -> list[KeptClaim]:
 
 
 def keep_line(store: Store, circuit: str, layout: str, line: StoredLine) -> None:
-    """Keep the timing line of a layout, in place of an earlier one."""
+    """Keep the timing line of a layout, in place of an earlier one.
 
-    def work() -> None:
+    Raises
+    ------
+    NotAllowed
+        Whoever is signed in may not.
+    """
+
+    def work(_: Actor) -> None:
         where = [circuit, layout]
         store._connection.execute("delete from timing_line where circuit = ? and layout = ?", where)
         values = [*where, line.line, line.length_m]
         store._connection.execute("insert into timing_line values (?, ?, ?, ?)", values)
 
-    store._write(work)
+    store._change("keep_line", work)
 
 
 def stored_line(store: Store, circuit: str, layout: str) -> StoredLine | None:

@@ -2,12 +2,13 @@
 
 `schema.sql` is the schema as it is now; run on an older store it adds new tables and renews the
 views. Only a change to a table that exists needs a step here: version n's step is run on a store of
-version n - 1 before `schema.sql`. All of it is one transaction.
+version n - 1 before `schema.sql`, and what has to be moved into new tables after it (`MOVES`). All
+of it is one transaction.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
@@ -15,9 +16,13 @@ from types import MappingProxyType
 import duckdb
 
 from benchmark.errors import BenchmarkError
+from benchmark.store import older
 
-VERSION = 2  # 2: kept claims and timing lines
+VERSION = 3  # 2: kept claims and timing lines; 3: the record, its sheets, people, hand-ins
 STEPS: Mapping[int, str] = MappingProxyType({})
+MOVES: Mapping[int, Callable[[duckdb.DuckDBPyConnection], None]] = MappingProxyType(
+    {3: older.to_record}
+)
 
 
 def version_of(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
@@ -52,9 +57,12 @@ def migrate(connection: duckdb.DuckDBPyConnection, version: int) -> None:
     """Bring a store from `version` to `VERSION` in one transaction; 0 is a new store."""
     connection.execute("begin")
     try:
-        for step in range(version + 1 if version else VERSION + 1, VERSION + 1):
+        steps = range(version + 1 if version else VERSION + 1, VERSION + 1)
+        for step in steps:
             connection.execute(STEPS.get(step, ""))
         connection.execute(schema())
+        for step in steps:
+            MOVES.get(step, _nothing)(connection)
         connection.execute("insert into data_version select 0 where not exists (from data_version)")
         connection.execute("insert into schema_version values (?, now()::timestamp)", [VERSION])
         connection.execute("commit")
@@ -71,3 +79,7 @@ def new_store(connection: duckdb.DuckDBPyConnection) -> None:
 def schema() -> str:
     """Give the SQL of the schema as it is now."""
     return resources.files("benchmark.store").joinpath("schema.sql").read_text(encoding="utf-8")
+
+
+def _nothing(_: duckdb.DuckDBPyConnection) -> None:
+    """Move nothing."""

@@ -104,18 +104,64 @@ create table if not exists import (
     ignored_columns varchar not null
 );
 
--- One row is one decision of a steward on one lap, never altered. subject is the lap's key as JSON
--- and hash is the SHA-256 over the entry and the hash of the one before: see stewards.py.
-create table if not exists ruling (
-    ruling_no bigint not null,
-    ruled_at varchar not null,
-    steward varchar not null,
+-- One row is one line of the record, never altered: one change that matters, with who made it, when
+-- and why, and what it changed (subject, before and after are JSON). hash is the SHA-256 over the
+-- line and the hash of the one before: see record.py.
+create table if not exists record (
+    number bigint not null,
+    made_at varchar not null,
+    who varchar not null,
+    role varchar not null,
     action varchar not null,
-    lap_id bigint not null,
     subject varchar not null,
     reason varchar not null,
+    before varchar not null,
+    after varchar not null,
     previous_hash varchar not null,
     hash varchar not null
+);
+
+-- One row is a part of what an import brought, as a Parquet file: piece 0 holds its runs, pieces 1
+-- and on its laps. From these and the record the store can be made anew: see sheets.py.
+create table if not exists sheet (
+    import_id integer not null,
+    piece integer not null,
+    body blob not null
+);
+
+-- One row is one person with a role in this store. A store without any is alone on a laptop.
+create table if not exists person (
+    person_id integer not null,
+    name varchar not null,
+    role varchar not null
+);
+
+-- One row is a name that was merged into another (kind: build or driver), by that line of the
+-- record. Imports follow it; the other name may have been merged on since.
+create table if not exists alias (
+    kind varchar not null,
+    name varchar not null,
+    into_name varchar not null,
+    number bigint not null
+);
+
+-- One row is one lap that a steward has struck and not put back, by that line of the record.
+create table if not exists struck (lap_id bigint not null, number bigint not null);
+
+-- One row is one file that was handed in to a club, as it came, and what became of it: state is
+-- pending, accepted or refused, decided_no the line of the record that decided.
+create table if not exists submission (
+    submission_no integer not null,
+    handed_in_at varchar not null,
+    who varchar not null,
+    contact varchar not null,
+    file varchar not null,
+    sha256 varchar not null,
+    body blob not null,
+    laps bigint not null,
+    state varchar not null,
+    decided_no bigint,
+    note varchar not null
 );
 
 -- One row is one fit of the model, as it was kept; fits are quoted and so never altered.
@@ -230,12 +276,11 @@ select
 from run_sheet
 group by circuit, layout, date, session;
 
--- One row is one lap that a steward has struck and not put back.
+-- One row is one lap that a steward has struck and not put back, with who, when and why.
 create or replace view struck_lap as
-select lap_id, ruling_no, ruled_at, steward, reason
-from ruling
-qualify row_number() over (partition by lap_id order by ruling_no desc) = 1
-and action = 'strike';
+select struck.lap_id, struck.number, record.made_at, record.who, record.reason
+from struck
+join record using (number);
 
 -- A lap time as people write it: m:ss.sss, from an hour up h:mm:ss.sss, with a fourth decimal only
 -- where there is one. Counted in ten-thousandths of a second, so that nothing is rounded.

@@ -1,7 +1,8 @@
 """The store: one DuckDB file that holds every accepted lap, every import, ruling and fit.
 
-Hold a `Store` for one `with` block, and never while fitting: DuckDB gives the file to one writer or
-to several readers. Values go into SQL as parameters; names of columns come from fixed lists.
+Each change asks who is signed in just then, and whether that person may (roles.py). Hold a `Store`
+for one `with` block, and never while fitting: DuckDB gives the file to one writer or to several
+readers. Values go into SQL as parameters; names of columns come from fixed lists.
 """
 
 from __future__ import annotations
@@ -11,29 +12,30 @@ import logging
 import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-from benchmark.errors import BenchmarkError, FaultyFile, NoFit
+from benchmark.errors import BadQuestion, BenchmarkError, FaultyFile, NoFit, NotAllowed
 from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
 from benchmark.intake.laptable import LapFile, place_of
 from benchmark.intake.query import interruptible
-from benchmark.store import adding, backup, exporting, migrate, opening, stewards
+from benchmark.store import adding, backup, exporting, migrate, opening, record, striking
 from benchmark.store.adding import Added
-from benchmark.store.stewards import Ruling
+from benchmark.store.record import Line
+from benchmark.store.roles import NOBODY, Actor, Role, SignIn, machine_user, require, role_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from benchmark.model.fit import Fit
 
-__all__ = ["Added", "Ruling", "Store"]
+__all__ = ["Added", "Line", "Store"]
 
 T = TypeVar("T")
 LOG = logging.getLogger(__name__)
+NOWHERE = Path(":memory:")
 FITS_KEPT = 5  # the latest ones; a fit of a season is some megabytes
 
 
@@ -55,8 +57,9 @@ ORDER = ", ".join(LAP_KEY)
 class Store:
     """An open store, a context manager: read-only unless it was opened to write."""
 
-    def __init__(self, path: Path, opened: opening.Opened) -> None:
+    def __init__(self, path: Path, opened: opening.Opened, who: SignIn | None = None) -> None:
         self.path = path
+        self.who = who
         self._opened = opened
         self._connection = opened.connection
 
@@ -68,8 +71,12 @@ class Store:
         write: bool = False,
         create: bool = False,
         patience_s: float = opening.PATIENCE_S,
+        who: SignIn | None = None,
     ) -> Self:
         """Open the store, waiting `patience_s` for a turn; `create` makes one, to be written.
+
+        `who` tells who is signed in, and is asked at every change; without it a change of a store
+        in which people have roles is a visitor's.
 
         A store of an older program is brought to this one's schema first, also to be read: all of
         it or nothing, its laps untouched, a backup of it made before, and told as a warning of the
@@ -88,15 +95,15 @@ class Store:
         """
         path = Path(path)
         if write or create:
-            return cls(path, _open_writer(path, patience_s, create=create))
-        return cls(path, _open_reader(path, patience_s))
+            return cls(path, _open_writer(path, patience_s, create=create), who)
+        return cls(path, _open_reader(path, patience_s), who)
 
     @classmethod
     def empty(cls) -> Self:
         """Open an empty store that is nowhere, to try an import where there is no store yet."""
         connection = opening.memory()
         migrate.new_store(connection)
-        return cls(Path(":memory:"), opening.Opened(connection))
+        return cls(NOWHERE, opening.Opened(connection))
 
     def __enter__(self) -> Self:
         return self
@@ -122,8 +129,10 @@ class Store:
         ------
         FaultyFile
             The file has faults, or contradicts the store; each one is named.
+        NotAllowed
+            Whoever is signed in may not.
         """
-        return self._write(lambda: self._add(lap_file))
+        return self._change("add", lambda _: self._add(lap_file))
 
     def check(self, lap_file: LapFile) -> Added:
         """Say what `add` would bring, and change nothing; a read-only store will do.
@@ -205,40 +214,67 @@ class Store:
     # Rulings
 
     def strike(
-        self, lap: Mapping[str, Value], *, steward: str, reason: str, at: datetime | None = None
-    ) -> Ruling:
+        self,
+        lap: Mapping[str, Value],
+        *,
+        reason: str,
+        steward: str | None = None,
+        at: datetime | None = None,
+    ) -> Line:
         """Take a lap out of the count; `lap` is its key, all seven columns.
+
+        `steward` is who decided, where the store is alone on a laptop; in a club it is whoever is
+        signed in.
 
         Raises
         ------
         BadQuestion
             No such lap, one that is struck already, or no steward or reason.
+        NotAllowed
+            Whoever is signed in may not.
         """
-        return self._rule(stewards.STRIKE, lap, steward, reason, at)
+        return self._rule(striking.STRIKE, lap, steward, reason, at)
 
     def unstrike(
-        self, lap: Mapping[str, Value], *, steward: str, reason: str, at: datetime | None = None
-    ) -> Ruling:
-        """Put a struck lap back into the count.
+        self,
+        lap: Mapping[str, Value],
+        *,
+        reason: str,
+        steward: str | None = None,
+        at: datetime | None = None,
+    ) -> Line:
+        """Put a struck lap back into the count; as `strike`.
 
         Raises
         ------
         BadQuestion
             No such lap, one that is not struck, or no steward or reason.
+        NotAllowed
+            Whoever is signed in may not.
         """
-        return self._rule(stewards.UNSTRIKE, lap, steward, reason, at)
+        return self._rule(striking.UNSTRIKE, lap, steward, reason, at)
 
-    def rulings(self) -> list[Ruling]:
-        """Give the stewards' record, oldest first, its chain checked.
+    def record(self) -> list[Line]:
+        """Give the whole record, oldest first, its chain checked.
 
         Raises
         ------
         BenchmarkError
             The record was altered since it was written.
         """
-        record = self._ask(lambda: stewards.rulings(self._connection))
-        stewards.check_chain(record)
-        return record
+        lines = self._ask(lambda: record.read(self._connection))
+        record.check_chain(lines)
+        return lines
+
+    def rulings(self) -> list[Line]:
+        """Give what people decided: the record without the imports.
+
+        Raises
+        ------
+        BenchmarkError
+            As `record`.
+        """
+        return [line for line in self.record() if line.action != record.IMPORT]
 
     # Fits
 
@@ -247,10 +283,15 @@ class Store:
 
         Beside it stay the latest `FITS_KEPT` and those that a check of a kept claim names; the
         others make room, so that a store does not grow with every fit.
+
+        Raises
+        ------
+        NotAllowed
+            Whoever is signed in may not.
         """
         body = fit.to_bytes()
         meta = [fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used]
-        self._write(lambda: self._keep(meta, body))
+        self._change("fit", lambda _: self._keep(meta, body))
 
     def latest_fit(self) -> Fit:
         """Give the fit that was kept last.
@@ -304,12 +345,15 @@ class Store:
         self,
         action: str,
         lap: Mapping[str, Value],
-        steward: str,
+        steward: str | None,
         reason: str,
         at: datetime | None,
-    ) -> Ruling:
-        ruling = partial(stewards.rule, self._connection, action, lap)
-        return self._write(lambda: ruling(steward=steward, reason=reason, at=at))
+    ) -> Line:
+        def work(actor: Actor) -> Line:
+            decider = in_the_name_of(actor, steward, is_club=self._is_club())
+            return striking.rule(self._connection, decider, action, lap, reason=reason, at=at)
+
+        return self._change(action, work)
 
     def _keep(self, meta: Sequence[object], body: bytes) -> None:
         digest = hashlib.sha256(body).hexdigest()
@@ -333,6 +377,35 @@ class Store:
     def _ask(self, work: Callable[[], T]) -> T:
         return interruptible(self._connection, work)
 
+    def _is_club(self) -> bool:
+        return bool(self._rows("select exists (from person)")[0][0])
+
+    def _actor(self) -> Actor:
+        """Tell who changes the store at this moment: a sign-out elsewhere counts at once."""
+        if not self._is_club():
+            return machine_user()
+        name = self.who.person() if self.who is not None else None
+        if name is None:
+            return Actor(NOBODY, Role.VISITOR)
+        rows = self._rows("select role from person where name = ?", [name])
+        return Actor(name, role_of(rows[0][0]) if rows else Role.VISITOR)
+
+    def _change(self, action: str, work: Callable[[Actor], T]) -> T:
+        """Do the work as one transaction, if who is signed in may; every change goes this way.
+
+        Raises
+        ------
+        NotAllowed
+            The role does not allow the action; nothing was changed, and the attempt is logged.
+        """
+        actor = self._actor()
+        try:
+            require(actor, action)
+        except NotAllowed as refused:
+            _note_refusal(self.path, actor, action, str(refused))
+            raise
+        return self._write(lambda: work(actor))
+
     def _write(self, work: Callable[[], T]) -> T:
         """Do the work as one transaction: all of it, or after any error none."""
         self._connection.execute("begin")
@@ -352,6 +425,33 @@ class Store:
         table = self._ask(lambda: self._connection.sql(query).to_arrow_table())
         frame: pd.DataFrame = table.to_pandas()
         return frame
+
+
+def in_the_name_of(actor: Actor, name: str | None, *, is_club: bool) -> Actor:
+    """Give whose decision it is: on a laptop any name may be given, in a club only one's own.
+
+    Raises
+    ------
+    BadQuestion
+        The name is blank, or in a club another one than that of who is signed in.
+    """
+    if name is None:
+        return actor
+    record.given(steward=name)
+    if is_club and name.strip() != actor.name:
+        raise BadQuestion(
+            f"signed in as {actor.name}: a ruling in the name of {name.strip()} is not taken"
+        )
+    return Actor(name.strip(), actor.role)
+
+
+def _note_refusal(path: Path, actor: Actor, action: str, detail: str) -> None:
+    """Log a refusal beside the store, never in the record: a stranger could fill that."""
+    from benchmark.store.accounts import note_refusal  # its hashing is loaded where needed
+
+    if path != NOWHERE:
+        person = None if actor.name == NOBODY else actor.name
+        note_refusal(path, person, action, detail)
 
 
 def _now() -> datetime:

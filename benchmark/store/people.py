@@ -1,0 +1,125 @@
+"""People with a role in a store, each change of a role on the record.
+
+Passwords and sessions are not here (accounts.py), so that a store can be given away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import duckdb
+
+from benchmark.errors import BadQuestion, BadValue
+from benchmark.intake.cells import clean, read_value
+from benchmark.store import record
+from benchmark.store.record import Entry, Line
+from benchmark.store.roles import Actor, Role, machine_user, role_of
+
+if TYPE_CHECKING:
+    from benchmark.store.store import Store
+
+PERSON = "person"
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """One person with a role; a visitor is someone who had a role once."""
+
+    name: str
+    role: Role
+
+
+def people(store: Store) -> list[Person]:
+    """Give the people with a role, sorted by name; none is a store alone on a laptop."""
+    rows = store._rows("select name, role from person order by name")
+    return [Person(name, role_of(role)) for name, role in rows]
+
+
+def name_role(
+    store: Store, name: str, role: Role, *, reason: str = "", at: datetime | None = None
+) -> Line:
+    """Give a person a role, a new person or one that has another role.
+
+    The first person of a store is its owner; from then on the store belongs to a club, and there
+    is always an owner.
+
+    Raises
+    ------
+    NotAllowed
+        Only owners may.
+    BadQuestion
+        The name is none, the person has that role already, or no owner would be left.
+    """
+    return store._change("name_role", lambda actor: give(store, actor, name, role, reason, at))
+
+
+def recover_owner(store: Store, name: str, *, reason: str, at: datetime | None = None) -> Line:
+    """Make a person an owner without asking who is signed in.
+
+    It is for the operator of the machine that holds the file, when every owner is gone: whoever
+    can write the file could do so anyway, and this way it stands on the record.
+
+    Raises
+    ------
+    BadQuestion
+        The name is none, no reason, or the person is an owner already.
+    """
+    record.given(reason=reason)
+    operator = machine_user()
+    return store._write(lambda: give(store, operator, name, Role.OWNER, reason, at))
+
+
+def give(
+    store: Store, actor: Actor, name: str, role: Role, reason: str, at: datetime | None
+) -> Line:
+    """Change the role and append the line, within the transaction that the caller holds."""
+    connection = store._connection
+    name = _name(name)
+    known = dict(connection.execute("select name, role from person").fetchall())
+    had = known.get(name)
+    if had == role.word:
+        raise BadQuestion(f"{name} is {role.word} already")
+    if not known and role is not Role.OWNER:
+        raise BadQuestion(f"name an owner first: nobody could give roles after {name}")
+    keep_an_owner(known, name, role)
+    set_role(connection, name, role.word)
+    entry = Entry(PERSON, {"person": name}, reason, {"role": had}, {"role": role.word})
+    return record.append(connection, actor, entry, at)
+
+
+def keep_an_owner(known: dict[str, str], name: str, role: Role | None) -> None:
+    """Refuse a change that would leave a club without an owner.
+
+    Raises
+    ------
+    BadQuestion
+        It would.
+    """
+    left = {**known, name: role.word if role is not None else ""}
+    if known and Role.OWNER.word not in left.values():
+        raise BadQuestion(f"{name} is the only owner: name another one first")
+
+
+def set_role(connection: duckdb.DuckDBPyConnection, name: str, role: str | None) -> None:
+    """Write the role; None takes the person out, as before it was first named."""
+    if role is None:
+        connection.execute("delete from person where name = ?", [name])
+        return
+    connection.execute(
+        """
+        insert into person
+        select (select coalesce(max(person_id), 0) from person) + 1, ?, ?
+        where ? not in (select name from person)
+        """,
+        [name, role, name],
+    )
+    connection.execute("update person set role = ? where name = ?", [role, name])
+
+
+def _name(name: str) -> str:
+    try:
+        return str(read_value("driver", clean(name)))
+    except BadValue as bad:
+        raise BadQuestion(f'person "{name}": {bad}') from bad
