@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sqlite3
 import subprocess
 import sys
 import threading
 import time
 import zipfile
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 
 import duckdb
@@ -22,12 +20,15 @@ from benchmark.cli import app
 from benchmark.errors import BadQuestion, BenchmarkError, NoStore, StoreBusy
 from benchmark.intake.laptable import read_lap_table
 from benchmark.store import archive, backup, migrate
+from benchmark.store.accounts import Accounts, SignInFailed
 from benchmark.store.backup import back_up, verify
+from benchmark.store.people_file import people_path
 from benchmark.store.restoring import restore
 from benchmark.store.store import Store
 from tests.lap_files import lap, write
 from tests.test_migrate import RELEASED, unpacked
 
+FIRST, SECOND = "heron over quillmoor", "finch over tarnebrook"
 PICTURE = b"\x89PNG what a camera saw"
 ITS_NAME = f"{hashlib.sha256(PICTURE).hexdigest()}.png"
 
@@ -39,10 +40,7 @@ def db(tmp_path: Path) -> Path:
     add(path, 1, 2)
     backup.evidence_folder(path).mkdir()
     (backup.evidence_folder(path) / ITS_NAME).write_bytes(PICTURE)
-    with closing(sqlite3.connect(backup.people_file(path))) as people, people:
-        people.execute("pragma journal_mode = wal")
-        people.execute("create table account (name text, hash text)")
-        people.execute("insert into account values ('A. Marsh', 'first')")
+    Accounts(path).add("A. Marsh", FIRST)
     return path
 
 
@@ -57,9 +55,13 @@ def laps(db: Path) -> list[int]:
         return store.accepted_laps()["lap"].tolist()
 
 
-def accounts(db: Path) -> list[tuple[str, str]]:
-    with closing(sqlite3.connect(backup.people_file(db))) as people:
-        return people.execute("select * from account").fetchall()
+def opens_with(db: Path, password: str) -> bool:
+    """Whether A. Marsh can sign in with that password."""
+    try:
+        Accounts(db).check("A. Marsh", password, address="127.0.0.1")
+    except SignInFailed:
+        return False
+    return True
 
 
 def beside(db: Path) -> dict[str, bytes]:
@@ -78,7 +80,7 @@ def test_a_backup_put_elsewhere_is_the_same_store_with_all_that_belongs_to_it(
     elsewhere.parent.mkdir()
     restore(tmp_path / "kept.zip", elsewhere)
     assert elsewhere.read_bytes() == db.read_bytes()
-    assert accounts(elsewhere) == [("A. Marsh", "first")]
+    assert opens_with(elsewhere, FIRST)
     assert (backup.evidence_folder(elsewhere) / ITS_NAME).read_bytes() == PICTURE
 
 
@@ -105,7 +107,7 @@ def test_only_its_owner_can_read_a_backup(db: Path, tmp_path: Path) -> None:
     """It holds password hashes."""
     assert back_up(db).path.stat().st_mode & 0o777 == 0o600
     restore(back_up(db).path, tmp_path / "again.duckdb")
-    assert backup.people_file(tmp_path / "again.duckdb").stat().st_mode & 0o777 == 0o600
+    assert people_path(tmp_path / "again.duckdb").stat().st_mode & 0o777 == 0o600
 
 
 def test_a_store_is_held_only_while_its_file_is_copied(
@@ -242,7 +244,7 @@ def renamed(name: str) -> Callable[[dict[str, bytes], dict[str, object]], None]:
         (renamed("evidence/.hidden"), "cannot be understood"),
         (lambda m, _: m.update({"evidence/more.png": b"x"}), "does not hold the files that"),
         (lambda m, _: m.pop("people.sqlite"), "does not hold the files that"),
-        (lambda m, _: m.update({"people.sqlite": b"x"}), "people.sqlite is not 8,192 bytes long"),
+        (lambda m, _: m.update({"people.sqlite": b"x"}), "people.sqlite is not [0-9,]+ bytes long"),
         (lambda _, f: f["members"][0].update(size=10**15), "is not 1,000,000,000,000,000 bytes"),
         (lambda _, f: f["members"][0].update(sha256="0" * 64), "is not as it was written"),
         (lambda _, f: f["members"][0].update(size="12"), "cannot be understood"),
@@ -269,15 +271,17 @@ def test_a_forged_backup_is_refused_and_nothing_is_touched(
 
 
 def test_a_bomb_is_unpacked_no_further_than_its_stated_size(db: Path, tmp_path: Path) -> None:
-    """A member of 200 MB of zeros whose entries claim 8,192 bytes, as the manifest does."""
+    """A member of 200 MB of zeros that claims the size of the file that it stands for."""
     zeros = bytes(200_000_000)
 
     def bomb(members, _):
         members["people.sqlite"] = zeros
 
-    kept = forged(back_up(db, tmp_path / "kept.zip").path, bomb)
+    made = back_up(db, tmp_path / "kept.zip")
+    kept = forged(made.path, bomb)
     body = kept.read_bytes()
-    claimed = (8192).to_bytes(4, "little")
+    size = next(m.size for m in made.manifest.members if m.name == "people.sqlite")
+    claimed = size.to_bytes(4, "little")
     kept.write_bytes(body.replace(len(zeros).to_bytes(4, "little"), claimed))
     target = tmp_path / "out"
     target.mkdir()
@@ -312,7 +316,9 @@ def test_a_backup_that_was_written_wrongly_gets_no_name(
 
     def careless(path, *given, **named):
         written = write_archive(path, *given, **named)
-        flipped(path, path.stat().st_size // 2)
+        body = path.read_bytes()
+        middle = len(body) // 2
+        path.write_bytes(body[:middle] + bytes(100) + body[middle + 100 :])
         return written
 
     monkeypatch.setattr(archive, "write", careless)
@@ -327,8 +333,7 @@ def test_a_backup_that_was_written_wrongly_gets_no_name(
 def test_a_store_that_is_there_stays_unless_asked_and_is_backed_up_first(db: Path) -> None:
     kept = back_up(db).path
     add(db, 3)
-    with closing(sqlite3.connect(backup.people_file(db))) as people, people:
-        people.execute("update account set hash = 'second'")
+    Accounts(db).set_password("A. Marsh", SECOND)
     more = backup.evidence_folder(db) / ("b" * 64 + ".pdf")
     more.write_bytes(b"handed in later")
     with pytest.raises(BadQuestion, match="is there already and stays as it is"):
@@ -336,12 +341,26 @@ def test_a_store_that_is_there_stays_unless_asked_and_is_backed_up_first(db: Pat
     assert laps(db) == [1, 2, 3]
     done = restore(kept, db, replace=True)
     assert laps(db) == [1, 2]
-    assert accounts(db) == [("A. Marsh", "first")]
+    assert opens_with(db, FIRST)
+    assert not opens_with(db, SECOND)
     assert more.exists()
     assert done.before is not None
     restore(done.before.path, db, replace=True)
     assert laps(db) == [1, 2, 3]
-    assert accounts(db) == [("A. Marsh", "second")]
+    assert opens_with(db, SECOND)
+
+
+def test_a_restore_ends_every_session_that_was_and_that_is(db: Path) -> None:
+    accounts = Accounts(db)
+    accounts.add("B. Finch", SECOND)
+    then = accounts.sign_in("A. Marsh", FIRST, address="127.0.0.1").token
+    kept = back_up(db).path
+    now = accounts.sign_in("B. Finch", SECOND, address="127.0.0.1").token
+    assert accounts.person(then) == "A. Marsh"
+    restore(kept, db, replace=True)
+    assert accounts.person(then) is None
+    assert accounts.person(now) is None
+    assert opens_with(db, FIRST)
 
 
 def test_a_dry_run_verifies_and_changes_nothing(db: Path) -> None:

@@ -89,7 +89,9 @@ def _told(file: Path, db: Path, done: Restored, *, dry_run: bool) -> list[str]:
     verb = "would be restored" if dry_run else "restored"
     lines.append(f"{db}: {verb} from {file}: {_holds(done.manifest)}")
     if done.people:
-        lines.append("accounts and passwords are those of the backup")
+        lines.append(
+            "accounts and passwords are those of the backup; everybody has to sign in anew"
+        )
     if dry_run and db.exists():
         lines.append(f"{db} is there: `--replace` backs it up first, then replaces it")
     return lines

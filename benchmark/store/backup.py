@@ -26,6 +26,7 @@ from filelock import FileLock, Timeout
 from benchmark.errors import BadQuestion, BenchmarkError, StoreBusy
 from benchmark.store import archive, migrate, opening
 from benchmark.store.archive import EVIDENCE, PEOPLE, STORE, Facts, Manifest, Report
+from benchmark.store.people_file import people_path
 
 PATIENCE_S = 60.0  # a backup may wait longer for its turn than a page
 DRAFT = ".draft"
@@ -40,11 +41,6 @@ class Backup:
     sha256: str
     size: int
     manifest: Manifest
-
-
-def people_file(db: Path) -> Path:
-    """Give the file of accounts that stands beside a store."""
-    return db.with_name(f"{db.name}.people")
 
 
 def evidence_folder(db: Path) -> Path:
@@ -189,8 +185,8 @@ def copy_store(
     with opening.closed_meanwhile(opened, db):
         _copy(db, draft / STORE, report)
         files = {STORE: draft / STORE}
-        if people_file(db).exists():
-            copy_sqlite(people_file(db), draft / PEOPLE)
+        if people_path(db).exists():
+            copy_sqlite(people_path(db), draft / PEOPLE)
             files[PEOPLE] = draft / PEOPLE
         files |= {f"{EVIDENCE}{path.name}": path for path in _evidence(db)}
     return facts, files

@@ -9,7 +9,9 @@ killed before that step leaves the store as it was; doing it again finishes it.
 from __future__ import annotations
 
 import os
+import sqlite3
 import time
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,9 +28,9 @@ from benchmark.store.backup import (
     drafting,
     evidence_folder,
     one_at_a_time,
-    people_file,
     sync_folder,
 )
+from benchmark.store.people_file import people_path
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,10 +139,23 @@ def _swap(draft: Path, db: Path, new: list[Path]) -> None:
     for path in new:
         path.replace(evidence_folder(db) / path.name)
     if (draft / PEOPLE).exists():
-        copy_sqlite(draft / PEOPLE, people_file(db))
+        _end_sessions(draft / PEOPLE, people_path(db))
+        copy_sqlite(draft / PEOPLE, people_path(db))
     (draft / STORE).chmod(_mode(db))
     (draft / STORE).replace(db)
     sync_folder(db.absolute().parent)
+
+
+def _end_sessions(unpacked: Path, live: Path) -> None:
+    """End every session, of the backup and of now, and keep their rows: none may start again."""
+    try:
+        with closing(sqlite3.connect(unpacked)) as people, people:
+            if live.exists():
+                people.execute("attach ? as live", (str(live),))
+                people.execute("insert or ignore into session select * from live.session")
+            people.execute("update session set ended_at = coalesce(ended_at, ?)", (time.time(),))
+    except sqlite3.DatabaseError as error:
+        raise BenchmarkError(f"nothing of the store was changed: accounts: {error}") from error
 
 
 def _mode(db: Path) -> int:
