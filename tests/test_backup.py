@@ -318,7 +318,7 @@ def test_a_backup_that_was_written_wrongly_gets_no_name(
         written = write_archive(path, *given, **named)
         body = path.read_bytes()
         middle = len(body) // 2
-        path.write_bytes(body[:middle] + bytes(100) + body[middle + 100 :])
+        path.write_bytes(body[:middle] + b"\xff" * 100 + body[middle + 100 :])
         return written
 
     monkeypatch.setattr(archive, "write", careless)
