@@ -203,6 +203,14 @@ create table if not exists timing_line (
     length_m double
 );
 
+-- One row is one column mapping for foreign sheets, kept by its name; body is its TOML text.
+create table if not exists mapping (
+    name varchar not null,
+    kept_at varchar not null,
+    kept_by varchar not null,
+    body varchar not null
+);
+
 -- One row is one session under the published column names.
 create or replace view session_sheet as
 select
