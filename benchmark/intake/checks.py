@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -14,7 +14,6 @@ from benchmark.errors import BadValue
 from benchmark.intake.cells import Value, read_value, typed_sql
 from benchmark.intake.columns import (
     BY_NAME,
-    COLUMNS,
     LAP_KEY,
     NAMES,
     RUN_KEY,
@@ -64,28 +63,38 @@ def read_cells(connection: duckdb.DuckDBPyConnection, checked: set[str]) -> None
 
     Its column `suspect` marks rows in which a checked cell cannot be taken.
     """
+    connection.execute(f"create table typed as {reading_sql('staged', 'row', NAMES, checked)}")
+
+
+def reading_sql(table: str, carried: str, names: Iterable[str], checked: set[str]) -> str:
+    """Write the query that gives the trimmed texts of a table as values, and `suspect`.
+
+    Parameters
+    ----------
+    carried : further columns of the table, handed on as they are.
+    names : the columns of the lap table that it has.
+    checked : those of them that make a row suspect where the cell cannot be taken.
+    """
+    columns = [BY_NAME[name] for name in names]
     given = ",\n".join(
         column.name
         if column.default is None
         else f"coalesce({column.name}, '{column.default}') as {column.name}"
-        for column in COLUMNS
+        for column in columns
     )
-    typed = ",\n".join(f"{typed_sql(column)} as read_{column.name}" for column in COLUMNS)
+    typed = ",\n".join(f"{typed_sql(column)} as read_{column.name}" for column in columns)
     suspects = " or ".join(
-        f"(read_{name} is null{'' if BY_NAME[name].needed else f' and {name} is not null'})"
-        for name in NAMES
-        if name in checked
+        f"(read_{c.name} is null{'' if c.needed else f' and {c.name} is not null'})"
+        for c in columns
+        if c.name in checked
     )
-    values = ",\n".join(f"read_{name} as {stored_name(name)}" for name in NAMES)
-    connection.execute(
-        f"""
-        create table typed as
-        with given as (select row, {given} from staged),
+    values = ",\n".join(f"read_{c.name} as {stored_name(c.name)}" for c in columns)
+    return f"""
+        with given as (select {carried}, {given} from {table}),
         read as (select *, {typed} from given)
-        select row, {values}, {suspects} as suspect
+        select {carried}, {values}, {suspects} as suspect
         from read
         """
-    )
 
 
 def cell_findings(connection: duckdb.DuckDBPyConnection, checked: set[str]) -> Iterator[Finding]:
@@ -125,7 +134,7 @@ def what_is_wrong(column: str, text: str) -> str | None:
 
 def disagreements(connection: duckdb.DuckDBPyConnection, scope: Scope) -> Iterator[Finding]:
     """Name each row of table `typed` that contradicts an earlier row about the same thing."""
-    for fact in _facts_that_vary(connection, scope):
+    for fact in facts_that_vary(connection, scope):
         column = stored_name(fact)
         rows = connection.execute(
             f"""
@@ -169,14 +178,17 @@ def told(column: str, value: Value) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
-def _facts_that_vary(connection: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
+def facts_that_vary(
+    connection: duckdb.DuckDBPyConnection, scope: Scope, table: str = "typed"
+) -> list[str]:
+    """Name the facts of which rows of a table of values say different things about one thing."""
     columns = [stored_name(fact) for fact in scope.facts]
     ranges = ", ".join(f"min({c}) as low_{c}, max({c}) as high_{c}" for c in columns)
     varies = ", ".join(f"coalesce(bool_or(low_{c} <> high_{c}), false)" for c in columns)
     flags = connection.execute(
         f"""
         with thing as (
-            select {ranges} from typed where {_known(scope)} group by {", ".join(scope.key)}
+            select {ranges} from {table} where {_known(scope)} group by {", ".join(scope.key)}
         )
         select {varies} from thing
         """

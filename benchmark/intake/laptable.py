@@ -18,7 +18,7 @@ import duckdb
 import pyarrow as pa
 
 from benchmark.errors import Fault
-from benchmark.intake.cells import ROUNDED
+from benchmark.intake.cells import rounded_sql
 from benchmark.intake.checks import (
     BUILD,
     LAP,
@@ -40,8 +40,10 @@ from benchmark.intake.columns import (
     stored_name,
 )
 from benchmark.intake.query import interruptible
+from benchmark.intake.quick import read_quickly
 from benchmark.intake.source import WholeFile, take_copy
-from benchmark.intake.staging import stage, staging_connection
+from benchmark.intake.spool import TEXT, spooled_rows
+from benchmark.intake.staging import Cells, look_at, stage, staging_connection
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,8 +52,6 @@ __all__ = ["COLUMNS", "Column", "LapFile", "read_lap_table"]
 
 Progress: TypeAlias = Callable[[float, str], None]
 SHOWN = 80  # characters of a cell that a fault shows
-BATCH_ROWS = 100_000
-TEXT = pa.dictionary(pa.int32(), pa.string())
 ARROW_TYPES = {
     Kind.TEXT: TEXT,
     Kind.CHOICE: TEXT,
@@ -138,8 +138,34 @@ def _read(
     sha256: str,
     told: Progress,
 ) -> LapFile:
-    told(0.15, f"splitting {name}")
-    staged = stage(connection, copy)
+    told(0.15, f"checking {name}")
+    cells = look_at(connection, copy)
+    quick = read_quickly(connection, cells, copy.parent)
+    if quick is None:
+        return _read_closely(connection, path, name, cells, sha256, told)
+    told(1.0, f"read {name}")
+    return LapFile(
+        path,
+        name,
+        sha256,
+        quick.runs,
+        quick.run_laps,
+        ignored_columns=cells.heading.ignored_columns,
+        rounded=quick.rounded,
+    )
+
+
+def _read_closely(
+    connection: duckdb.DuckDBPyConnection,
+    path: Path,
+    name: str,
+    cells: Cells,
+    sha256: str,
+    told: Progress,
+) -> LapFile:
+    """Read a file row by row, so that every fault of it gets its place and its words."""
+    told(0.3, f"splitting {name}")
+    staged = stage(connection, cells)
     head = staged.heading
     checked = {c.name for c in COLUMNS if c.name in head.places or not c.needed}
     faults = [_whole_fault(name, whole) for whole in head.faults]
@@ -147,15 +173,16 @@ def _read(
         Fault(name, row, whole.column, _shown(whole.value), whole.message)
         for row, whole in staged.broken_rows.items()
     ]
-    told(0.4, f"checking {name}")
+    told(0.5, f"checking the rows of {name}")
     read_cells(connection, checked)
     found = list(cell_findings(connection, checked))
     for step, scope in enumerate(SCOPES):
-        told(0.6 + 0.07 * step, f"comparing the rows of each {scope.thing}")
+        told(0.65 + 0.06 * step, f"comparing the rows of each {scope.thing}")
         found += disagreements(connection, scope)
     faults += [Fault(name, f.row, f.column, _shown(f.value), f.message) for f in found]
     told(0.9, f"collecting the laps of {name}")
-    runs, run_laps = _collect(connection, {finding.row for finding in found})
+    faulty_rows = {finding.row for finding in found}
+    runs, run_laps = _collect(connection, faulty_rows, cells.copy.parent)
     told(1.0, f"read {name}")
     return LapFile(
         path,
@@ -165,13 +192,13 @@ def _read(
         run_laps,
         sorted(faults, key=place_of),
         head.ignored_columns,
-        _count(connection, f"from staged where regexp_matches(lap_time, '{ROUNDED}')"),
+        _count(connection, f"from staged where {rounded_sql('lap_time')}"),
         _count(connection, "from good") - run_laps.num_rows,
     )
 
 
 def _collect(
-    connection: duckdb.DuckDBPyConnection, faulty_rows: set[int]
+    connection: duckdb.DuckDBPyConnection, faulty_rows: set[int], folder: Path
 ) -> tuple[pa.Table, pa.Table]:
     """Give the runs and the laps that the rows without a fault tell of.
 
@@ -195,7 +222,7 @@ def _collect(
         group by {key}
         """
     )
-    runs = _encoded(connection.sql("from run order by run_no"))
+    runs = spooled_rows(connection.sql("from run order by run_no"), folder / "runs.arrow")
     run_laps = connection.sql(
         f"""
         select min(good.row) as row, run_no, lap, {lap_facts}
@@ -204,25 +231,7 @@ def _collect(
         order by row
         """
     )
-    return runs, _encoded(run_laps)
-
-
-def _encoded(rows: duckdb.DuckDBPyRelation) -> pa.Table:
-    """Fetch in batches, each text kept once a batch: names repeat thousands of times."""
-    reader = rows.to_arrow_reader(BATCH_ROWS)
-    return pa.Table.from_batches(map(_encoded_batch, reader), _encoded_schema(reader.schema))
-
-
-def _encoded_batch(batch: pa.RecordBatch) -> pa.RecordBatch:
-    columns = [
-        column.dictionary_encode() if pa.types.is_string(column.type) else column
-        for column in batch.columns
-    ]
-    return pa.RecordBatch.from_arrays(columns, schema=_encoded_schema(batch.schema))
-
-
-def _encoded_schema(schema: pa.Schema) -> pa.Schema:
-    return pa.schema([(f.name, TEXT if pa.types.is_string(f.type) else f.type) for f in schema])
+    return runs, spooled_rows(run_laps, folder / "run_laps.arrow")
 
 
 def _no_laps() -> tuple[pa.Table, pa.Table]:

@@ -178,7 +178,7 @@ def _hashed(
 
 def _text(chunks: Iterator[bytes]) -> Iterator[bytes]:
     """Pass the bytes on without a byte-order mark, refusing all that is not UTF-8 text."""
-    decode = codecs.getincrementaldecoder("utf-8")().decode
+    decoder = codecs.getincrementaldecoder("utf-8")()
     before = 0
     lines = 1
     for chunk in chunks:
@@ -186,7 +186,8 @@ def _text(chunks: Iterator[bytes]) -> Iterator[bytes]:
             line = lines + chunk[: chunk.index(b"\0")].count(b"\n")
             raise WholeFile(f"has a NUL byte in line {line}; save it as CSV UTF-8")
         try:
-            decode(chunk)
+            if not chunk.isascii() or decoder.getstate()[0]:  # else there is nothing to decode
+                decoder.decode(chunk)
         except UnicodeDecodeError as error:
             line = lines + error.object[: error.start].count(b"\n")
             value = error.object[error.start : error.start + 1]
@@ -195,12 +196,12 @@ def _text(chunks: Iterator[bytes]) -> Iterator[bytes]:
         lines += chunk.count(b"\n")
         yield chunk.removeprefix(BYTE_ORDER_MARK) if before == 0 else chunk
         before += len(chunk)
-    _finish(decode, lines)
+    _finish(decoder, lines)
 
 
-def _finish(decode: Callable[[bytes, bool], str], lines: int) -> None:
+def _finish(decoder: codecs.IncrementalDecoder, lines: int) -> None:
     try:
-        decode(b"", True)  # noqa: FBT003  the standard library's own argument
+        decoder.decode(b"", final=True)
     except UnicodeDecodeError:
         raise WholeFile(f"breaks off within a character (line {lines}); copy it again") from None
 
@@ -209,6 +210,9 @@ def _one_line_end(chunks: Iterator[bytes]) -> Iterator[bytes]:
     r"""Turn \r\n and \r into \n, also where a chunk ends between the two."""
     held = b""
     for chunk in chunks:
+        if not held and b"\r" not in chunk:
+            yield chunk
+            continue
         whole = held + chunk
         held = b"\r" if whole.endswith(b"\r") else b""
         yield whole.removesuffix(b"\r").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
