@@ -73,7 +73,10 @@ def make(folder: Path, laps: int) -> Path:
 
 def as_parquet(table: Path) -> Path:
     path = table.with_suffix(".parquet")
-    pyarrow.parquet.write_table(pyarrow.csv.read_csv(table), path)
+    reader = pyarrow.csv.open_csv(table)
+    with pyarrow.parquet.ParquetWriter(path, reader.schema) as out:
+        for batch in reader:
+            out.write_batch(batch)
     table.unlink()
     return path
 
