@@ -28,6 +28,7 @@ from benchmark.commands.forecast import forecast
 from benchmark.commands.gains import gains
 from benchmark.commands.importing import import_
 from benchmark.commands.leaderboard import leaderboard
+from benchmark.commands.outing import outing
 from benchmark.commands.plan import plan
 from benchmark.commands.ruling import rulings, strike, unstrike
 from benchmark.errors import BenchmarkError
@@ -36,6 +37,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("demo", demo),
     ("app", app_command),
     ("import", import_),
+    ("outing", outing),
     ("export", export),
     ("fit", fit),
     ("leaderboard", leaderboard),

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchmark.commands.asking import kept_fit
+from benchmark.commands.column_options import with_columns
 from benchmark.commands.options import DEFAULT_DB, AnswerFormat, Circuit, Db, Layout, Level
-from benchmark.intake.columns import COLUMNS, Column
 from benchmark.show.output import Format
 from benchmark.show.report import report_ending
 
@@ -21,29 +19,7 @@ if TYPE_CHECKING:
 SCOPE_HELP = "What a rival shares: model | model,class | model,class,tyre | class | class,tyre."
 
 
-def with_columns(function: Callable[..., None]) -> Callable[..., None]:
-    """Give a command every column of the lap table as an option, needed ones first."""
-    own = inspect.signature(function, eval_str=True).parameters.values()
-    options = [_option(column) for column in COLUMNS]
-    options.sort(key=lambda option: option.default is not inspect.Parameter.empty)
-    kept = [one for one in own if one.kind is not inspect.Parameter.VAR_KEYWORD]
-    function.__dict__["__signature__"] = inspect.Signature([*options, *kept])
-    return function
-
-
-def _option(column: Column) -> inspect.Parameter:
-    name = "tyre" if column.name == "tyre_category" else column.name
-    needed = column.needed and column.name not in ("session", "lap")
-    told = typer.Option(f"--{name.replace('_', '-')}", help=f"{column.meaning}.", metavar="TEXT")
-    return inspect.Parameter(
-        column.name,
-        inspect.Parameter.KEYWORD_ONLY,
-        default=inspect.Parameter.empty if needed else None,
-        annotation=Annotated[str if needed else (str | None), told],
-    )
-
-
-@with_columns
+@with_columns(optional=("session", "lap"))
 def claim(
     *,
     scope: Annotated[str, typer.Option(help=SCOPE_HELP)] = "model,class",

@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchmark.commands.options import DEFAULT_DB, Db
 from benchmark.commands.progress import progress
 from benchmark.errors import FaultyFile
+
+if TYPE_CHECKING:
+    from benchmark.intake.laptable import LapFile
+
+
+ProposeSlow = Annotated[
+    bool,
+    typer.Option(
+        "--propose-slow", help="Name the laps that look slow from their times, and add nothing."
+    ),
+]
+AcceptSlow = Annotated[
+    bool, typer.Option("--accept-slow", help="Mark the laps that look slow, and add the laps.")
+]
 
 
 def import_(
@@ -19,25 +34,72 @@ def import_(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Check the files and add nothing.")
     ] = False,
+    propose_slow: ProposeSlow = False,
+    accept_slow: AcceptSlow = False,
     db: Db = DEFAULT_DB,
 ) -> None:
-    """Check lap tables and add them to the store, each file whole or not at all."""
-    taken = [take(path, db, dry_run=dry_run) for path in files]
+    """Check lap tables and add them to the store, each file whole or not at all.
+
+    A lap looks slow where it took over 1.07 times the second quickest of its run, or of that
+    build's and driver's laps at the place on the tyre.
+    """
+    how = Taking(dry_run, propose_slow, accept_slow)
+    taken = [take(path, db, how) for path in files]
     if not all(taken):
         raise typer.Exit(2)
 
 
-def take(path: Path, db: Path, *, dry_run: bool = False) -> bool:
+@dataclass(frozen=True, slots=True)
+class Taking:
+    """How files are taken in: only checked, with slow laps named, with slow laps marked."""
+
+    dry_run: bool = False
+    propose_slow: bool = False
+    accept_slow: bool = False
+
+    @property
+    def checks_only(self) -> bool:
+        """Whether nothing is added."""
+        return self.dry_run or (self.propose_slow and not self.accept_slow)
+
+
+def take(path: Path, db: Path, how: Taking = Taking()) -> bool:
     """Take one file and say what came of it; each fault is a line of standard error."""
-    from benchmark.show.handing_in import add_file, added_lines, check_file, read_file
+    from benchmark.show.handing_in import read_file
 
     try:
         with progress(f"reading {path.name}") as report:
             lap_file = read_file(path, report)
-        added = check_file(db, lap_file) if dry_run else add_file(db, lap_file)
+        take_read(str(path), lap_file, db, how)
     except FaultyFile as error:
         typer.echo(str(error), err=True)
         typer.echo(f"{path}: nothing of this file was added", err=True)
         return False
-    typer.echo("\n".join(added_lines(str(path), added, checked_only=dry_run)))
     return True
+
+
+def take_read(name: str, lap_file: LapFile, db: Path, how: Taking) -> None:
+    """Take what was read, called `name` in what is said of it.
+
+    Raises
+    ------
+    FaultyFile
+        The file has faults, or contradicts the store; nothing of it was added.
+    """
+    from benchmark.intake.slow_laps import as_slow, with_kinds
+    from benchmark.show.handing_in import (
+        add_file,
+        added_lines,
+        check_file,
+        proposal_lines,
+        slow_proposals,
+    )
+
+    lines = []
+    if (how.propose_slow or how.accept_slow) and not lap_file.faults:
+        proposals = slow_proposals(db, lap_file)
+        lines = proposal_lines(name, proposals, accepted=how.accept_slow)
+        if how.accept_slow:
+            lap_file = with_kinds(lap_file, as_slow(proposals))
+    added = check_file(db, lap_file) if how.checks_only else add_file(db, lap_file)
+    typer.echo("\n".join([*lines, *added_lines(name, added, checked_only=how.checks_only)]))

@@ -39,7 +39,7 @@ MARKS = {
 }
 FILLERS = frozenset(("lap", "laps", "flag", "up", "down", "time", "track", "l", "pit", "-", "=",
                      ":", "/", "\u2013", "\u2014", "*"))  # fmt: skip
-EDGE = ".:;!?\"'*=-\u2013\u2014"
+EDGE = ".:;!\"'*=-\u2013\u2014"
 
 
 class Word(StrEnum):

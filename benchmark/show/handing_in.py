@@ -11,6 +11,7 @@ from benchmark.show.words import count_text
 
 if TYPE_CHECKING:
     from benchmark.intake.laptable import LapFile
+    from benchmark.intake.slow_laps import Proposal
     from benchmark.store.store import Added
 
 Report = Callable[[float, str], None]
@@ -69,6 +70,37 @@ def add_file(db: Path, lap_file: LapFile) -> Added:
         raise FaultyFile(lap_file.faults)  # a first file that fails leaves no empty store behind
     with Store.open(db, write=True, create=True) as store:
         return store.add(lap_file)
+
+
+def slow_proposals(db: Path, lap_file: LapFile) -> list[Proposal]:
+    """Name the laps that look slow, beside the file's and the store's own quick laps.
+
+    Raises
+    ------
+    StoreBusy
+        Another process holds the store.
+    """
+    from benchmark.intake.slow_laps import propose_slow
+    from benchmark.store.latest import quick_laps
+    from benchmark.store.store import Store
+
+    try:
+        with Store.open(db) as store:
+            builds = lap_file.runs["build"].unique().to_pylist()
+            known = quick_laps(store, builds)
+    except NoStore:
+        known = None
+    return propose_slow(lap_file, known)
+
+
+def proposal_lines(name: str, proposals: list[Proposal], *, accepted: bool) -> list[str]:
+    """Say which laps look slow, and what happens to them."""
+    laps = count_text(len(proposals), "lap")
+    if not proposals:
+        return [f"{name}: no lap looks slow"]
+    verb = "marked slow, as accepted" if accepted else "would be marked slow; --accept-slow does so"
+    lines = [f"{name}, {proposal}" for proposal in proposals]
+    return [*lines, f"{name}: {laps} {verb}"]
 
 
 def added_lines(name: str, added: Added, *, checked_only: bool = False) -> list[str]:
