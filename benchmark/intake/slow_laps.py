@@ -23,7 +23,8 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from benchmark.intake.columns import RUN_KEY
-from benchmark.intake.laptable import TEXT, LapFile
+from benchmark.intake.laptable import LapFile
+from benchmark.intake.spool import TEXT
 from benchmark.trade.classes import LAP_KINDS
 from benchmark.trade.timing import format_lap_time
 
