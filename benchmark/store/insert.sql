@@ -64,7 +64,7 @@ from named
 anti join session as known using (event_id, layout_id, session);
 
 insert into run
-select (select coalesce(max(run_id), 0) from run) + row_number() over (order by new_run.run_no),
+select (select coalesce(max(run_id), 0) from known_run) + row_number() over (order by new_run.run_no),
     session_sheet.session_id, build.build_id, new_run.run, driver.driver_id, new_run.driver_level,
     new_run.induction, new_run.mod_engine, new_run.mod_drivetrain, new_run.mod_suspension,
     new_run.mod_aero, new_run.mod_weight, new_run.mod_brakes, new_run.tyre_category,
@@ -83,9 +83,9 @@ with numbered as (
     from new_run
     join run_sheet using (circuit, layout, date, session, build, run)
 )
-select (select coalesce(max(lap_id), 0) from lap) + row_number() over (order by new_lap.row),
+select (select coalesce(max(lap_id), 0) from known_lap) + row_number() over (order by new_lap.row),
     numbered.run_id, new_lap.lap, new_lap.lap_time_s, new_lap.lap_kind, new_lap.timing,
-    new_lap.timing_u_s, new_lap.evidence, (select max(import_id) from import)
+    new_lap.timing_u_s, new_lap.evidence, (select id from this_import)
 from new_lap
 join numbered using (run_no)
 where new_lap.lap_id is null;

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -23,7 +23,7 @@ from benchmark.store.roles import Actor
 BEGINNING = "0" * 64
 # The columns of the table, in the order of a line's fields; `at` is a word of SQL.
 FIELDS = "number, made_at, who, role, action, subject, reason, before, after, previous_hash, hash"
-IMPORT = "import"
+IMPORT, ACCEPT, REFUSE = "import", "accept", "refuse"
 
 Json = Mapping[str, Any]
 
@@ -63,8 +63,8 @@ class Entry:
     action: str
     subject: Json
     reason: str = ""
-    before: Json = ()  # type: ignore[assignment]
-    after: Json = ()  # type: ignore[assignment]
+    before: Json = field(default_factory=dict)
+    after: Json = field(default_factory=dict)
 
 
 def append(
@@ -129,9 +129,9 @@ def given(**texts: str) -> None:
             raise BadQuestion(f"a ruling needs a {name}; write one")
 
 
-def to_json(value: object) -> str:
-    """Write JSON that is the same for the same value; nothing is `{}`."""
-    return json.dumps(value or {}, ensure_ascii=False)
+def to_json(value: Json) -> str:
+    """Write JSON that is the same for the same value."""
+    return json.dumps(value, ensure_ascii=False)
 
 
 def stamp(at: datetime | None) -> str:

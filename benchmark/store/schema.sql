@@ -148,6 +148,86 @@ create table if not exists alias (
 -- One row is one lap that a steward has struck and not put back, by that line of the record.
 create table if not exists struck (lap_id bigint not null, number bigint not null);
 
+-- One row is the period of protest of a day at a circuit: open or closed, and since when.
+create table if not exists protest (
+    circuit varchar not null,
+    date date not null,
+    state varchar not null,
+    since varchar not null
+);
+
+-- What follows keeps what each line of the record (number) changed, so that it can be undone.
+
+-- One row is one line that was undone, by a later one.
+create table if not exists undone (number bigint not null, by_number bigint not null);
+
+-- One row is one import that brought something, and the numbers that it gave to new runs, first to
+-- last; last is less than first where it gave none.
+create table if not exists made (
+    number bigint not null,
+    import_id integer not null,
+    first_run_id bigint not null,
+    last_run_id bigint not null
+);
+
+-- One row is one thing of before that a line changed (wrote) or rested on: kind is run, struck (a
+-- lap), alias (the line that made it) or a fact of a run. An earlier line that wrote the same
+-- cannot be undone first.
+create table if not exists touch (
+    number bigint not null,
+    kind varchar not null,
+    id bigint not null,
+    wrote boolean not null
+);
+
+-- One row is one fact that was not recorded before this line: thing is run or lap.
+create table if not exists filled (
+    number bigint not null,
+    thing varchar not null,
+    id bigint not null,
+    fact varchar not null
+);
+
+-- One row is the start of a session as an import told it.
+create table if not exists session_told (
+    number bigint not null,
+    session_id integer not null,
+    start_time varchar not null
+);
+
+-- One row is one run or lap (thing) that a merge gave another build_id, driver_id or run_id
+-- (part), and the one that it had.
+create table if not exists moved (
+    number bigint not null,
+    thing varchar not null,
+    id bigint not null,
+    part varchar not null,
+    was_id bigint not null
+);
+
+-- One row is one run, or one lap, that a merge set aside because the other name had it too.
+create table if not exists run_aside as select cast(0 as bigint) as number, * from run limit 0;
+create table if not exists lap_aside as select cast(0 as bigint) as number, * from lap limit 0;
+
+-- One row is one run, or one lap, that is in use or set aside: their numbers are never given again.
+create or replace view known_run as
+select run_id from run
+union all
+select run_id from run_aside;
+create or replace view known_lap as
+select lap_id from lap
+union all
+select lap_id from lap_aside;
+
+-- One row is one fact of one run that a line corrected, as text; NULL is not recorded.
+create table if not exists correction (
+    number bigint not null,
+    run_id integer not null,
+    fact varchar not null,
+    was varchar,
+    now varchar
+);
+
 -- One row is one file that was handed in to a club, as it came, and what became of it: state is
 -- pending, accepted or refused, decided_no the line of the record that decided.
 create table if not exists submission (
@@ -283,6 +363,21 @@ select
     max(wind_mps) as wind_high_mps
 from run_sheet
 group by circuit, layout, date, session;
+
+-- One row is one name that was merged into another, with the name that it has now and the lines
+-- that led there.
+create or replace view known_as as
+with recursive chain as (
+    select kind, name, into_name, number, 1 as steps
+    from alias
+    union all
+    select chain.kind, chain.name, alias.into_name, alias.number, steps + 1
+    from chain
+    join alias on alias.kind = chain.kind and alias.name = chain.into_name
+)
+select kind, name, arg_max(into_name, steps) as now_name, list(number order by steps) as numbers
+from chain
+group by kind, name;
 
 -- One row is one lap that a steward has struck and not put back, with who, when and why.
 create or replace view struck_lap as

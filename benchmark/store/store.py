@@ -11,20 +11,21 @@ import hashlib
 import logging
 import os
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-from benchmark.errors import BadQuestion, BenchmarkError, FaultyFile, NoFit, NotAllowed
+from benchmark.errors import BadQuestion, BenchmarkError, NoFit, NotAllowed
 from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
-from benchmark.intake.laptable import LapFile, place_of
+from benchmark.intake.laptable import LapFile
 from benchmark.intake.query import interruptible
-from benchmark.store import adding, backup, exporting, migrate, opening, record, striking
+from benchmark.store import adding, backup, exporting, migrate, older, opening, record, striking
 from benchmark.store.adding import Added
 from benchmark.store.record import Line
 from benchmark.store.roles import NOBODY, Actor, Role, SignIn, machine_user, require, role_of
+from benchmark.store.taking import take_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -132,7 +133,7 @@ class Store:
         NotAllowed
             Whoever is signed in may not.
         """
-        return self._change("add", lambda _: self._add(lap_file))
+        return self._change("add", lambda actor: take_in(self._connection, actor, lap_file).added)
 
     def check(self, lap_file: LapFile) -> Added:
         """Say what `add` would bring, and change nothing; a read-only store will do.
@@ -142,7 +143,7 @@ class Store:
         FaultyFile
             As `add`.
         """
-        return self._ask(lambda: self._look(lap_file))
+        return self._ask(lambda: adding.look(self._connection, lap_file))
 
     def counted_laps(self) -> pd.DataFrame:
         """Give the laps that count: timed, and not struck; all surfaces, ordered by the lap's key.
@@ -185,11 +186,12 @@ class Store:
         KeyError
             Not a column of names.
         """
+        merged = "not in (select name from alias where kind = '{0}')"
         query = {
             "circuit": "select circuit from circuit",
             "model": "select model from model",
-            "build": "select build from build",
-            "driver": "select driver from driver",
+            "build": f"select build from build where build {merged.format('build')}",
+            "driver": f"select driver from driver where driver {merged.format('driver')}",
         }[column]
         return [name for (name,) in self._rows(f"{query} order by all")]
 
@@ -274,7 +276,7 @@ class Store:
         BenchmarkError
             As `record`.
         """
-        return [line for line in self.record() if line.action != record.IMPORT]
+        return [line for line in self.record() if line.action not in (record.IMPORT, older.BASE)]
 
     # Fits
 
@@ -328,18 +330,6 @@ class Store:
         return self._frame("select * exclude (body) from fit order by fit_no desc")
 
     # How it is done
-
-    def _look(self, lap_file: LapFile) -> Added:
-        adding.prepare(self._connection, lap_file)
-        faults = [*lap_file.faults, *adding.contradictions(self._connection, lap_file.name)]
-        if faults:
-            raise FaultyFile(sorted(faults, key=place_of))
-        return adding.count(self._connection, lap_file)
-
-    def _add(self, lap_file: LapFile) -> Added:
-        added = self._look(lap_file)
-        adding.insert(self._connection, lap_file, added, _now())
-        return added
 
     def _rule(
         self,
@@ -452,10 +442,6 @@ def _note_refusal(path: Path, actor: Actor, action: str, detail: str) -> None:
     if path != NOWHERE:
         person = None if actor.name == NOBODY else actor.name
         note_refusal(path, person, action, detail)
-
-
-def _now() -> datetime:
-    return datetime.now(UTC).replace(tzinfo=None, microsecond=0)
 
 
 def _open_writer(path: Path, patience_s: float, *, create: bool) -> opening.Opened:

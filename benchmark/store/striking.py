@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import duckdb
@@ -12,10 +13,21 @@ from benchmark.intake.cells import Value
 from benchmark.intake.checks import told
 from benchmark.intake.columns import LAP_KEY
 from benchmark.store import record
-from benchmark.store.record import Entry, Line
+from benchmark.store.record import Entry, Json, Line
 from benchmark.store.roles import Actor
 
 STRIKE, UNSTRIKE = "strike", "unstrike"
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """A decision on one lap; `key` is the lap's key, `more` what else the line says of after."""
+
+    action: str
+    lap_id: int
+    key: Json
+    reason: str
+    more: Json = field(default_factory=dict)
 
 
 def rule(
@@ -43,17 +55,37 @@ def rule(
     """
     record.given(reason=reason)
     lap_id = _lap_id(connection, lap)
-    found = connection.execute("select number from struck where lap_id = ?", [lap_id]).fetchall()
-    struck_by = found[0][0] if found else None
-    if (struck_by is not None) == (action == STRIKE):
-        state = "is struck already" if found else "is not struck"
+    is_struck = bool(connection.execute("from struck where lap_id = ?", [lap_id]).fetchall())
+    if is_struck == (action == STRIKE):
+        state = "is struck already" if is_struck else "is not struck"
         raise BadQuestion(f"{_named(lap)} {state}")
-    before, after = {"struck": bool(found)}, {"struck": not found}
-    line = record.append(connection, actor, Entry(action, _key(lap), reason, before, after), at)
-    if action == STRIKE:
-        connection.execute("insert into struck values (?, ?)", [lap_id, line.number])
-    else:
-        connection.execute("delete from struck where lap_id = ?", [lap_id])
+    return put(connection, actor, Decided(action, lap_id, _key(lap), reason), at)
+
+
+def put(
+    connection: duckdb.DuckDBPyConnection, actor: Actor, what: Decided, at: datetime | None
+) -> Line:
+    """Write a decision that was checked, its line, and what undoing it needs."""
+    lap = [what.lap_id]
+    found = connection.execute("select number from struck where lap_id = ?", lap).fetchall()
+    strikes = what.action == STRIKE
+    before, after = {"struck": bool(found)}, {"struck": strikes, **what.more}
+    entry = Entry(what.action, what.key, what.reason, before, after)
+    line = record.append(connection, actor, entry, at)
+    connection.execute("delete from struck where lap_id = ?", lap)
+    if found:
+        values = [line.number, what.lap_id, found[0][0]]
+        connection.execute("insert into moved values (?, 'struck', ?, 'number', ?)", values)
+    if strikes:
+        connection.execute("insert into struck values (?, ?)", [what.lap_id, line.number])
+    connection.execute(
+        """
+        insert into touch
+        select $number, 'struck', lap_id, true from lap where lap_id = $lap
+        union all select $number, 'run', run_id, false from lap where lap_id = $lap
+        """,
+        {"number": line.number, "lap": what.lap_id},
+    )
     connection.execute("update data_version set data_version = data_version + 1")
     return line
 
