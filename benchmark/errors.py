@@ -8,6 +8,7 @@ BenchmarkError            the input or the question was wrong: one sentence, exi
 ├── StoreBusy             another process holds the store
 ├── NoFit                 the store has laps, but nobody has fitted them
 ├── NotAllowed            the person's role does not allow this change of the store
+├── FitStopped            somebody asked the running fit to stop
 └── FitFailed             the laps cannot be fitted, or the fit did not converge
 
 Anything else that is raised is a fault of this program (exit 1).
@@ -83,6 +84,10 @@ class NoFit(BenchmarkError):
 
 class NotAllowed(BenchmarkError):
     """The role of whoever asked does not allow this change of the store; nothing was changed."""
+
+
+class FitStopped(BenchmarkError):
+    """Somebody asked the running fit to stop; nothing of it was kept."""
 
 
 class FitFailed(BenchmarkError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,8 @@ import benchmark.show
 from app import PAGES
 from benchmark.intake.laptable import read_lap_table
 from benchmark.model import pace
+from benchmark.show import fit_worker
+from benchmark.show.fitting import fit_store
 from benchmark.show.screen import md
 from benchmark.store.store import Store
 from tests.sheets import CIRCUIT, HEADER, ROWS, write_sheet
@@ -208,6 +211,15 @@ def test_a_good_file_is_previewed_stored_and_fitted_from_the_page(app, tmp_path,
     assert not at.exception
     assert "spring.csv: 7 laps added" in words_on(at)
     at.button[1].click().run()
+    assert not at.exception
+    assert at.button[1].label == "Stop the fit"
+    at.button[1].click().run()
+    while fit_worker.current(db).is_running:
+        time.sleep(0.1)
+    at.run()
+    assert "The latest fit was stopped" in words_on(at)
+    fit_store(db, lambda *_: None)
+    at.run()
     assert not at.exception
     assert "on 7 counted laps of 3 builds" in words_on(at)
     with Store.open(db) as store:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchmark.commands.options import DEFAULT_DB, Db
 from benchmark.commands.progress import progress
+
+if TYPE_CHECKING:
+    from benchmark.show.fit_job import Job
 
 
 class Mode(StrEnum):
@@ -35,11 +38,23 @@ def fit(
             help="How many draws to keep, for a fit that has not settled; by default 800.",
         ),
     ] = None,
+    wait: Annotated[
+        bool,
+        typer.Option("--wait/--no-wait", help="Wait for a fit of this store that runs already."),
+    ] = True,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Fit the model to all counted laps and keep it in the store."""
     from benchmark.show.fitting import fit_lines, fit_store
 
+    wait_told = _tell_waiting if wait else None
     with progress("fitting") as report:
-        found = fit_store(db, report, mode=mode, seed=seed, widen=widen, draws=draws)
+        found = fit_store(
+            db, report, mode=mode, seed=seed, widen=widen, draws=draws, wait=wait_told
+        )
     typer.echo("\n".join(fit_lines(found)))
+
+
+def _tell_waiting(job: Job | None) -> None:
+    far = f" (process {job.pid}: {100 * job.done:.0f} %{job.left})" if job else ""
+    typer.echo(f"another fit of this store is running{far}; waiting for its end", err=True)

@@ -6,20 +6,28 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchmark.show.fit_job import Job, Report, turn
 from benchmark.show.words import count_text
+from benchmark.store import opening
 
 if TYPE_CHECKING:
     from benchmark.model.fit import Fit
+    from benchmark.store.roles import SignIn
+
+PATIENCE_S = 60.0  # a fit that took minutes waits longer than a page for its turn to be kept
+STALE = "Laps have come or gone since this fit began: fit again to count them."
 
 
 def fit_store(
     db: Path,
-    report: Callable[[float, str], None],
+    report: Report,
     *,
     mode: str = "auto",
     seed: int = 1,
     widen: float = 1.0,
     draws: int | None = None,
+    who: SignIn | None = None,
+    wait: Callable[[Job | None], None] | None = None,
 ) -> Fit:
     """Fit the store's counted laps and keep the fit; the store is not held meanwhile.
 
@@ -29,12 +37,19 @@ def fit_store(
     report : takes the share done (0 to 1) and what is being done.
     mode, seed, draws : as for `benchmark.model.pace.fit`.
     widen : what every prior's width is multiplied by.
+    who : who is signed in.
+    wait : is told of the fit that runs already, whose end is then waited for; else that is an
+        error.
 
     Raises
     ------
     NoStore, StoreBusy, FitFailed, BadQuestion
-        There is no store, another process holds it, its laps cannot be fitted, or `widen` is out
-        of bounds.
+        There is no store, another process holds or fits it, its laps cannot be fitted, or `widen`
+        is out of bounds.
+    NotAllowed
+        Whoever is signed in may not.
+    FitStopped
+        Somebody asked for that.
     """
     from benchmark.model.chain import SMALL, dismiss, prepare
     from benchmark.model.pace import fit
@@ -42,17 +57,22 @@ def fit_store(
     from benchmark.store.store import Store
 
     priors = STANDARD_PRIORS.widened(widen)
-    try:
-        with Store.open(db) as store:
-            if store.counted() >= SMALL and mode != "fast":
-                prepare()
-            laps, version = store.counted_laps(), store.data_version()
-        found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=report,
-                    data_version=version)  # fmt: skip
-    finally:
-        dismiss()
-    with Store.open(db, write=True) as store:
-        store.keep_fit(found)
+    opening.refuse_missing(db)
+    with turn(db, report, wait=wait) as (in_turn, finish):
+        try:
+            with Store.open(db, who=who) as store:
+                store.require("fit")
+                if store.counted() >= SMALL and mode != "fast":
+                    prepare()
+                laps, version = store.counted_laps(), store.data_version()
+            found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=in_turn,
+                        data_version=version)  # fmt: skip
+        finally:
+            dismiss()
+        with Store.open(db, write=True, who=who, patience_s=PATIENCE_S) as store:
+            store.keep_fit(found)
+            is_stale = store.data_version() != version
+        finish(*fit_lines(found), *([STALE] if is_stale else []))
     return found
 
 

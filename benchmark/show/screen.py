@@ -14,6 +14,7 @@ import streamlit as st
 
 from benchmark.errors import BenchmarkError, NoFit, NoStore
 from benchmark.model.fit import Fit
+from benchmark.show import fit_worker
 from benchmark.show.clock import Clock
 from benchmark.show.output import Column
 from benchmark.show.words import CAUTIONS
@@ -86,14 +87,23 @@ def ready_fit() -> Fit:
         _next_step("There are laps, but no model has been fitted to them yet. Fit it now.")
     except BenchmarkError as error:
         _next_step(md(error))
-    if fit.data_version != version:
+    if running := fit_line(path):
+        st.caption(f"{running}. What you see rests on the fit before it.")
+    elif fit.data_version != version:
         st.info("Laps have come or gone since this fit: fit again to count them.")
         st.page_link(HAND_IN, label="Go to: fit again")
     return fit
 
 
+def fit_line(path: Path) -> str:
+    """Say that a fit is running and how far it is, as Markdown; empty where none is."""
+    job = fit_worker.current(path)
+    return md(job.sentence()) if job is not None and job.is_running else ""
+
+
 def _next_step(text: str) -> None:
-    st.info(text)
+    running = fit_line(store_path())
+    st.info(f"{running}. Come back when it has ended." if running else text)
     st.page_link(HAND_IN, label="Go to: hand in laps and fit")
     cautions()
     st.stop()

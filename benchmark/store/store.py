@@ -121,6 +121,24 @@ class Store:
         """Let go of the file, and of the lock."""
         self._opened.close()
 
+    def require(self, action: str) -> Actor:
+        """Give who is about to do this, or refuse: for what is long in the making, such as a fit.
+
+        Every change asks again by itself.
+
+        Raises
+        ------
+        NotAllowed
+            The role does not allow the action; the attempt is logged.
+        """
+        actor = self._actor()
+        try:
+            require(actor, action)
+        except NotAllowed as refused:
+            _note_refusal(self.path, actor, action, str(refused))
+            raise
+        return actor
+
     # Laps
 
     def add(self, lap_file: LapFile) -> Added:
@@ -388,12 +406,7 @@ class Store:
         NotAllowed
             The role does not allow the action; nothing was changed, and the attempt is logged.
         """
-        actor = self._actor()
-        try:
-            require(actor, action)
-        except NotAllowed as refused:
-            _note_refusal(self.path, actor, action, str(refused))
-            raise
+        actor = self.require(action)
         return self._write(lambda: work(actor))
 
     def _write(self, work: Callable[[], T]) -> T:

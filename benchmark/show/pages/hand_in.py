@@ -5,28 +5,24 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Literal
 
 import pandas as pd
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from benchmark.errors import Fault, FaultyFile, NoStore
+from benchmark.errors import Fault, FaultyFile
 from benchmark.intake.laptable import COLUMNS, Column, LapFile
-from benchmark.show.fitting import fit_lines, fit_store
+from benchmark.show.fit_section import show_fit
 from benchmark.show.handing_in import add_file, added_lines, check_file, read_file
 from benchmark.show.screen import (
-    LEADERBOARD,
     cautions,
     md,
     opening,
-    points,
     progress_on_page,
     store_path,
     told,
 )
 from benchmark.show.words import count_text
-from benchmark.store.store import Store
 
 PREVIEW_ROWS = 10
 MOST_FAULTS_SHOWN = 1000
@@ -111,43 +107,6 @@ def show_upload() -> None:
     label = f"Store {count_text(len(good), 'file')}" if good else "Nothing to store"
     if st.button(label, type="primary", disabled=not good):
         store_files(good)
-
-
-def store_status(path: Path) -> tuple[int, bool]:
-    """Give the number of counted laps, and whether the latest fit rests on just those."""
-    try:
-        with Store.open(path) as store:
-            fits = store.fits()
-            fitted = not fits.empty and int(fits["data_version"].iloc[0]) == store.data_version()
-            return store.counted(), fitted
-    except NoStore:
-        return 0, False
-
-
-def show_fit() -> None:
-    """Offer to fit the stored laps, and say what came of it."""
-    st.subheader("2. Fit the model")
-    st.markdown(
-        "Fitting works out from all counted laps how quick each car is at equal conditions. It "
-        "takes from some seconds to a few minutes."
-    )
-    path = store_path()
-    counted, is_fitted = store_status(path)
-    if not counted:
-        st.markdown("There are no counted laps to fit yet: store a lap table first.")
-        return
-    state = "the latest fit rests on them" if is_fitted else "not yet fitted"
-    st.markdown(f"{count_text(counted, 'counted lap')} in the store, {state}.")
-    if st.button("Fit again" if is_fitted else "Fit now", type=_urgency(is_fitted=is_fitted)):
-        with progress_on_page("Fitting") as report:
-            found = fit_store(path, report)
-        st.success("Fitted.")
-        points(fit_lines(found))
-        st.page_link(LEADERBOARD, label="Go to: the leaderboard")
-
-
-def _urgency(*, is_fitted: bool) -> Literal["primary", "secondary"]:
-    return "secondary" if is_fitted else "primary"
 
 
 def show_columns() -> None:

@@ -1,0 +1,86 @@
+"""The part of a page where the model is fitted: offer, progress, outcome."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import streamlit as st
+
+from benchmark.errors import NoStore
+from benchmark.show import fit_worker
+from benchmark.show.fit_job import Job, State
+from benchmark.show.screen import LEADERBOARD, md, points, store_path, told
+from benchmark.show.words import count_text
+from benchmark.store.store import Store
+
+LOOK_AGAIN_S = 2.0
+
+
+def show_fit() -> None:
+    """Offer to fit the stored laps, show how far a fit is, and say what came of it."""
+    st.subheader("2. Fit the model")
+    st.markdown(
+        "Fitting works out from all counted laps how quick each car is at equal conditions. It "
+        "takes from some seconds to a few minutes, and goes on when you leave this page."
+    )
+    path = store_path()
+    counted, is_fitted = store_status(path)
+    if not counted:
+        st.markdown("There are no counted laps to fit yet: store a lap table first.")
+        return
+    job = fit_worker.current(path)
+    if job is not None and job.is_running:
+        show_running()
+        return
+    if job is not None:
+        show_outcome(job)
+    state = "the latest fit rests on them" if is_fitted else "not yet fitted"
+    st.markdown(f"{count_text(counted, 'counted lap')} in the store, {state}.")
+    if st.button("Fit again" if is_fitted else "Fit now", type=_urgency(is_fitted=is_fitted)):
+        fit_worker.start(path)
+        st.rerun()
+
+
+def store_status(path: Path) -> tuple[int, bool]:
+    """Give the number of counted laps, and whether the latest fit rests on just those."""
+    try:
+        with Store.open(path) as store:
+            fits = store.fits()
+            fitted = not fits.empty and int(fits["data_version"].iloc[0]) == store.data_version()
+            return store.counted(), fitted
+    except NoStore:
+        return 0, False
+
+
+@st.fragment(run_every=LOOK_AGAIN_S)
+def show_running() -> None:
+    """Show how far the fit is, again and again until it ends; it can be stopped."""
+    path = store_path()
+    job = fit_worker.current(path)
+    if job is None or not job.is_running:
+        st.rerun()
+        return
+    st.progress(job.done, text=md(job.sentence()))
+    if st.button("Stop the fit"):
+        with told():
+            fit_worker.stop(path)
+        st.caption("It stops at its next step.")
+
+
+def show_outcome(job: Job) -> None:
+    """Say what came of the latest fit."""
+    if job.state is State.DONE:
+        st.success("Fitted.")
+        points(job.told)
+        st.page_link(LEADERBOARD, label="Go to: the leaderboard")
+    elif job.state is State.STOPPED:
+        st.info("The latest fit was stopped; nothing of it was kept.")
+    elif job.state is State.LOST:
+        st.warning("The process of the latest fit ended before the fit did: fit again.")
+    else:
+        st.error(f"The latest fit failed: {md(' '.join(job.told))}")
+
+
+def _urgency(*, is_fitted: bool) -> Literal["primary", "secondary"]:
+    return "secondary" if is_fitted else "primary"
