@@ -95,6 +95,12 @@ def say(db: Path, job: Job) -> None:
         draft.unlink(missing_ok=True)
 
 
+def starting(db: Path) -> None:
+    """Say that a process was started to fit the store; it has not come so far yet."""
+    _stop_file(db).unlink(missing_ok=True)
+    say(db, Job(State.STARTING, os.getpid(), time.time()))
+
+
 def ask_to_stop(db: Path) -> None:
     """Ask the running fit to stop; it does at its next step."""
     _stop_file(db).touch()
@@ -117,7 +123,9 @@ def turn(
         Somebody asked for that.
     """
     lock = _in_turn(db, wait)
-    _stop_file(db).unlink(missing_ok=True)
+    job = latest(db)
+    if job is None or job.state is not State.STARTING:  # else somebody may have asked already
+        _stop_file(db).unlink(missing_ok=True)
     teller = _Teller(db, report)
     try:
         yield teller.report, teller.finish

@@ -9,14 +9,13 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import time
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchmark.errors import BenchmarkError, StoreBusy
-from benchmark.show.fit_job import Job, State, ask_to_stop, latest, say
+from benchmark.show.fit_job import Job, ask_to_stop, latest, starting
 from benchmark.store.store import Store
 
 if TYPE_CHECKING:
@@ -55,7 +54,7 @@ def start(db: Path, who: SignIn | None = None) -> None:
         raise StoreBusy(f"{job.words()}; wait for its end, or stop it")
     command = [sys.executable, "-m", __name__, str(db.absolute()), *([person] if person else [])]
     nowhere = subprocess.DEVNULL
-    say(db, Job(State.STARTING, os.getpid(), time.time()))
+    starting(db)
     child = subprocess.Popen(  # noqa: S603 - our own command
         command, stdin=nowhere, stdout=nowhere, stderr=nowhere, start_new_session=True
     )
