@@ -42,16 +42,27 @@ def fit(
         bool,
         typer.Option("--wait/--no-wait", help="Wait for a fit of this store that runs already."),
     ] = True,
+    laps: Annotated[
+        str | None,
+        typer.Option(
+            "--laps",
+            metavar="FILES",
+            help="Fit laps in Parquet files instead, such as 'laps/**/*.parquet'.",
+        ),
+    ] = None,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Fit the model to all counted laps and keep it in the store."""
+    from benchmark.intake.lap_folder import RULINGS
     from benchmark.show.fitting import fit_lines, fit_store
 
     wait_told = _tell_waiting if wait else None
     with progress("fitting") as report:
         found = fit_store(
-            db, report, mode=mode, seed=seed, widen=widen, draws=draws, wait=wait_told
+            db, report, mode=mode, seed=seed, widen=widen, draws=draws, wait=wait_told, files=laps
         )
+    if laps is not None:
+        typer.echo(f"{laps}: {RULINGS}", err=True)
     typer.echo("\n".join(fit_lines(found)))
 
 

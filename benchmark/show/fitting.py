@@ -28,6 +28,7 @@ def fit_store(
     draws: int | None = None,
     who: SignIn | None = None,
     wait: Callable[[Job | None], None] | None = None,
+    files: str | None = None,
 ) -> Fit:
     """Fit the store's counted laps and keep the fit; the store is not held meanwhile.
 
@@ -40,9 +41,13 @@ def fit_store(
     who : who is signed in.
     wait : is told of the fit that runs already, whose end is then waited for; else that is an
         error.
+    files : a pattern of Parquet files whose laps are fitted instead; the store keeps the fit alone,
+        and is made where there is none.
 
     Raises
     ------
+    FaultyFile
+        Files of the pattern have faults.
     NoStore, StoreBusy, FitFailed, BadQuestion
         There is no store, another process holds or fits it, its laps cannot be fitted, or `widen`
         is out of bounds.
@@ -51,20 +56,26 @@ def fit_store(
     FitStopped
         Somebody asked for that.
     """
+    from benchmark.intake.lap_folder import counted_laps, look_into
     from benchmark.model.chain import SMALL, dismiss, prepare
     from benchmark.model.pace import fit
     from benchmark.model.priors import STANDARD_PRIORS
     from benchmark.store.store import Store
 
     priors = STANDARD_PRIORS.widened(widen)
-    opening.refuse_missing(db)
+    folder = None if files is None else look_into(files)
+    if folder is None:
+        opening.refuse_missing(db)
+    else:
+        Store.open(db, create=True, who=who).close()
     with turn(db, report, wait=wait) as (in_turn, finish):
         try:
             with Store.open(db, who=who) as store:
                 store.require("fit")
                 if store.counted() >= SMALL and mode != "fast":
                     prepare()
-                laps, version = store.counted_laps(), store.data_version()
+                version = store.data_version()
+                laps = store.counted_laps() if folder is None else counted_laps(folder)
             found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=in_turn,
                         data_version=version)  # fmt: skip
         finally:

@@ -21,7 +21,17 @@ from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
 from benchmark.intake.laptable import LapFile
 from benchmark.intake.query import interruptible
-from benchmark.store import adding, backup, exporting, migrate, older, opening, record, striking
+from benchmark.store import (
+    adding,
+    backup,
+    exporting,
+    migrate,
+    older,
+    opening,
+    partitioning,
+    record,
+    striking,
+)
 from benchmark.store.adding import Added
 from benchmark.store.record import Line
 from benchmark.store.roles import NOBODY, Actor, Role, SignIn, machine_user, require, role_of
@@ -230,6 +240,18 @@ class Store:
             The file cannot be written.
         """
         return self._ask(lambda: exporting.export(self._connection, Path(out)))
+
+    def export_folder(self, out: Path) -> int:
+        """Write every accepted lap into Parquet files by circuit and year, and give their number.
+
+        Raises
+        ------
+        BadQuestion
+            There is something of that name already.
+        OSError
+            The folder cannot be written.
+        """
+        return self._ask(lambda: partitioning.export_folder(self._connection, Path(out)))
 
     # Rulings
 
