@@ -11,8 +11,10 @@ from pathlib import Path
 import streamlit as st
 
 import benchmark.show
+from benchmark.show.serving import serving
+from benchmark.show.signing_in import account_title, show_who
 
-# File, title in the menu, address.
+# File, title in the menu, address. The pages of a club are shown where it is served to one.
 PAGES = (
     ("leaderboard.py", "Leaderboard", "leaderboard"),
     ("claim.py", "Check a claim", "claim"),
@@ -23,12 +25,23 @@ PAGES = (
     ("hand_in.py", "Hand in laps", "hand-in"),
     ("method.py", "Method and cautions", "method"),
 )
+CLUB_PAGES = (("account.py", "Sign in", "account"),)
 FOLDER = Path(benchmark.show.__file__).parent / "pages"
 
 st.set_page_config(page_title="Benchmark: who is really the quickest", layout="wide")
-st.navigation(
+
+pages = [*PAGES, *(CLUB_PAGES if serving().club else ())]
+titles = {"account.py": account_title()}
+here = st.navigation(
     [
-        st.Page(FOLDER / file, title=title, url_path=address, default=file == PAGES[0][0])
-        for file, title, address in PAGES
+        st.Page(
+            FOLDER / file,
+            title=titles.get(file, title),
+            url_path=address,
+            default=file == PAGES[0][0],
+        )
+        for file, title, address in pages
     ]
-).run()
+)
+show_who()
+here.run()

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from benchmark.commands import challenge
+from benchmark.commands import challenge, people
 from benchmark.commands.advise import advise, coach
 from benchmark.commands.application import app as app_command
 from benchmark.commands.backing_up import backup, restore
@@ -55,6 +55,12 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("rulings", rulings),
     ("backup", backup),
     ("restore", restore),
+    ("people add", people.add),
+    ("people list", people.list_),
+    ("people role", people.role),
+    ("people password", people.password),
+    ("people remove", people.remove),
+    ("people recover", people.recover),
     ("challenge classes", challenge.classes),
     ("challenge factors", challenge.factors),
     ("challenge standings", challenge.standings),
@@ -64,7 +70,8 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
 )
 
 GROUPS: dict[str, str] = {
-    "challenge": "A club's challenge, from its rules file to published standings."
+    "challenge": "A club's challenge, from its rules file to published standings.",
+    "people": "Who may do what in a club's store, and their passwords.",
 }
 
 Debug = Annotated[

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchmark.commands.acting import As, acting
 from benchmark.commands.asking import kept_fit
 from benchmark.commands.column_options import with_columns
 from benchmark.commands.options import DEFAULT_DB, AnswerFormat, Circuit, Db, Layout, Level
@@ -52,6 +53,7 @@ def claim(
         Path | None, typer.Option(help="Also write the answer to this .html or .pdf file.")
     ] = None,
     level: Level = 0.9,
+    as_: As = None,
     db: Db = DEFAULT_DB,
     format: AnswerFormat = Format.TABLE,
     **columns: str | None,
@@ -77,7 +79,8 @@ def claim(
     if report is not None:
         _write(answer, report)
     if keep:
-        number = keep_answer(db, answer, digest_of(columns.get("evidence")))
+        digest = digest_of(columns.get("evidence"))
+        number = keep_answer(db, answer, digest, who=acting(db, as_))
         typer.echo(f"kept as claim {number}; `benchmark claims` checks it again", err=True)
 
 
@@ -108,6 +111,7 @@ def claims(
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep the checks of now beside the earlier ones.")
     ] = False,
+    as_: As = None,
     db: Db = DEFAULT_DB,
     format: AnswerFormat = Format.TABLE,
 ) -> None:
@@ -120,7 +124,7 @@ def claims(
     frame = recheck_frame(checks)
     print_frame(frame, format, {}, recheck_columns(frame))
     if keep:
-        keep_checks(db, checks)
+        keep_checks(db, checks, who=acting(db, as_))
 
 
 def timing_line(
@@ -130,6 +134,7 @@ def timing_line(
     length_m: Annotated[
         float | None, typer.Option(help="Length of the layout in metres.", min=50)
     ] = None,
+    as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Keep the timing line of a layout, which traces of claims are then held to."""
@@ -139,7 +144,7 @@ def timing_line(
     from benchmark.store.store import Store
 
     read = TimingLine.parse(line)
-    with Store.open(db, write=True) as store:
+    with Store.open(db, write=True, who=acting(db, as_)) as store:
         check_known("circuit", circuit, store.names("circuit"))
         check_known(f"layout of {circuit}", layout, store.layouts(circuit))
         keep_line(store, circuit, layout, StoredLine(str(read), length_m))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchmark.commands.acting import As, acting
 from benchmark.commands.options import DEFAULT_DB, Db
 from benchmark.commands.progress import progress
 
@@ -50,16 +51,26 @@ def fit(
             help="Fit laps in Parquet files instead, such as 'laps/**/*.parquet'.",
         ),
     ] = None,
+    as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Fit the model to all counted laps and keep it in the store."""
     from benchmark.intake.lap_folder import RULINGS
     from benchmark.show.fitting import fit_lines, fit_store
 
+    who = acting(db, as_)
     wait_told = _tell_waiting if wait else None
     with progress("fitting") as report:
         found = fit_store(
-            db, report, mode=mode, seed=seed, widen=widen, draws=draws, wait=wait_told, files=laps
+            db,
+            report,
+            mode=mode,
+            seed=seed,
+            widen=widen,
+            draws=draws,
+            wait=wait_told,
+            files=laps,
+            who=who,
         )
     if laps is not None:
         typer.echo(f"{laps}: {RULINGS}", err=True)

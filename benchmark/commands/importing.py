@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchmark.commands.acting import As, acting
 from benchmark.commands.options import DEFAULT_DB, Db
 from benchmark.commands.progress import progress
 from benchmark.errors import FaultyFile
 
 if TYPE_CHECKING:
     from benchmark.intake.laptable import LapFile
+    from benchmark.store.roles import SignIn
 
 
 ProposeSlow = Annotated[
@@ -36,6 +38,7 @@ def import_(
     ] = False,
     propose_slow: ProposeSlow = False,
     accept_slow: AcceptSlow = False,
+    as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Check lap tables and add them to the store, each file whole or not at all.
@@ -43,7 +46,7 @@ def import_(
     A lap looks slow where it took over 1.07 times the second quickest of its run, or of that
     build's and driver's laps at the place on the tyre.
     """
-    how = Taking(dry_run, propose_slow, accept_slow)
+    how = signed(Taking(dry_run, propose_slow, accept_slow), db, as_)
     taken = [take(path, db, how) for path in files]
     if not all(taken):
         raise typer.Exit(2)
@@ -51,16 +54,22 @@ def import_(
 
 @dataclass(frozen=True, slots=True)
 class Taking:
-    """How files are taken in: only checked, with slow laps named, with slow laps marked."""
+    """How files are taken in: only checked, slow laps named, slow laps marked; and by whom."""
 
     dry_run: bool = False
     propose_slow: bool = False
     accept_slow: bool = False
+    who: SignIn | None = None
 
     @property
     def checks_only(self) -> bool:
         """Whether nothing is added."""
         return self.dry_run or (self.propose_slow and not self.accept_slow)
+
+
+def signed(how: Taking, db: Path, name: str | None) -> Taking:
+    """Add who acts, asked for a password where the store is a club's and is to be changed."""
+    return how if how.checks_only else replace(how, who=acting(db, name))
 
 
 def take(path: Path, db: Path, how: Taking = Taking()) -> bool:
@@ -101,5 +110,5 @@ def take_read(name: str, lap_file: LapFile, db: Path, how: Taking) -> None:
         lines = proposal_lines(name, proposals, accepted=how.accept_slow)
         if how.accept_slow:
             lap_file = with_kinds(lap_file, as_slow(proposals))
-    added = check_file(db, lap_file) if how.checks_only else add_file(db, lap_file)
+    added = check_file(db, lap_file) if how.checks_only else add_file(db, lap_file, how.who)
     typer.echo("\n".join([*lines, *added_lines(name, added, checked_only=how.checks_only)]))

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchmark.commands.acting import As
 from benchmark.commands.column_options import with_columns
-from benchmark.commands.importing import AcceptSlow, ProposeSlow, Taking, take_read
+from benchmark.commands.importing import AcceptSlow, ProposeSlow, Taking, signed, take_read
 from benchmark.commands.options import DEFAULT_DB, Db
 from benchmark.errors import BadQuestion, FaultyFile
 
@@ -50,6 +51,7 @@ def outing(
     ] = False,
     propose_slow: ProposeSlow = False,
     accept_slow: AcceptSlow = False,
+    as_: As = None,
     db: Db = DEFAULT_DB,
     **columns: str | None,
 ) -> None:
@@ -66,7 +68,7 @@ def outing(
         typer.echo(word, err=True)
     made = _made(facts, db, laps, trace, line, first_lap)
     try:
-        how = Taking(dry_run, propose_slow, accept_slow)
+        how = signed(Taking(dry_run, propose_slow, accept_slow), db, as_)
         take_read(called(facts), made.lap_file, db, how)
     except FaultyFile as error:
         typer.echo(str(error), err=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchmark.commands.acting import As, acting
 from benchmark.commands.options import DEFAULT_DB, AnswerFormat, Circuit, Db, Layout
 from benchmark.errors import BadQuestion
 from benchmark.show.output import Column, Format
@@ -55,12 +56,13 @@ def _ruling(action: str, help: str) -> Callable[..., None]:
         steward: Steward = None,
         layout: Layout = "full",
         run: Run = 1,
+        as_: As = None,
         db: Db = DEFAULT_DB,
     ) -> None:
         from benchmark.store.store import Store
 
         key = _key(circuit, layout, date, session, build, run, lap)
-        with Store.open(db, write=True) as store:
+        with Store.open(db, write=True, who=acting(db, as_)) as store:
             decide = store.strike if action == "strike" else store.unstrike
             ruling = decide(key, steward=steward, reason=reason)
         typer.echo(_told(ruling))

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from benchmark.answers.claim_case import Claim
     from benchmark.model.fit import Fit
     from benchmark.store.claims import Check, KeptClaim
+    from benchmark.store.roles import SignIn
 
 
 @dataclass(frozen=True)
@@ -103,15 +104,20 @@ def digest_of(evidence: str | None) -> str | None:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def keep(db: Path, answer: ClaimAnswer, digest: str | None = None) -> int:
+def keep(
+    db: Path, answer: ClaimAnswer, digest: str | None = None, *, who: SignIn | None = None
+) -> int:
     """Keep a checked claim in the store and give its number.
 
-    `digest` is that of the evidence, where it is not the trace that the claim came with.
+    `digest` is that of the evidence, where it is not the trace that the claim came with; `who`
+    tells who is signed in, where the store belongs to a club.
 
     Raises
     ------
     NoStore, StoreBusy
         There is no store, or another process holds it.
+    NotAllowed
+        Whoever is signed in may not.
     """
     from benchmark.answers.claim_text import claim_to_text
     from benchmark.store.claims import keep_claim
@@ -119,7 +125,7 @@ def keep(db: Path, answer: ClaimAnswer, digest: str | None = None) -> int:
 
     claim = answer.case.claim
     digest = claim.trace.sha256 if claim.trace else digest
-    with Store.open(db, write=True) as store:
+    with Store.open(db, write=True, who=who) as store:
         return keep_claim(store, claim_to_text(claim), check_of(answer), digest)
 
 
@@ -147,12 +153,18 @@ def recheck(db: Path, fit: Fit) -> list[Recheck]:
     ]
 
 
-def keep_checks(db: Path, checks: list[Recheck]) -> None:
-    """Keep the checks of now beside the earlier ones."""
+def keep_checks(db: Path, checks: list[Recheck], *, who: SignIn | None = None) -> None:
+    """Keep the checks of now beside the earlier ones.
+
+    Raises
+    ------
+    NotAllowed
+        Whoever is signed in may not.
+    """
     from benchmark.store.claims import add_check
     from benchmark.store.store import Store
 
-    with Store.open(db, write=True) as store:
+    with Store.open(db, write=True, who=who) as store:
         for one in checks:
             add_check(store, one.kept.claim_no, check_of(one.answer))
 

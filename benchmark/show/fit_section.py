@@ -11,6 +11,7 @@ from benchmark.errors import NoStore
 from benchmark.show import fit_worker
 from benchmark.show.fit_job import Job, State
 from benchmark.show.screen import LEADERBOARD, md, points, store_path, told
+from benchmark.show.signing_in import who, why_not
 from benchmark.show.words import count_text
 from benchmark.store.store import Store
 
@@ -37,8 +38,11 @@ def show_fit() -> None:
         show_outcome(job)
     state = "the latest fit rests on them" if is_fitted else "not yet fitted"
     st.markdown(f"{count_text(counted, 'counted lap')} in the store, {state}.")
+    if refused := why_not("fit"):
+        st.caption(md(refused))
+        return
     if st.button("Fit again" if is_fitted else "Fit now", type=_urgency(is_fitted=is_fitted)):
-        fit_worker.start(path)
+        fit_worker.start(path, who())
         st.rerun()
 
 
@@ -62,9 +66,11 @@ def show_running() -> None:
         st.rerun()
         return
     st.progress(job.done, text=md(job.sentence()))
+    if why_not("fit"):
+        return
     if st.button("Stop the fit"):
         with told():
-            fit_worker.stop(path)
+            fit_worker.stop(path, who())
         st.caption("It stops at its next step.")
 
 

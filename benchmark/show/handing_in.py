@@ -12,6 +12,7 @@ from benchmark.show.words import count_text
 if TYPE_CHECKING:
     from benchmark.intake.laptable import LapFile
     from benchmark.intake.slow_laps import Proposal
+    from benchmark.store.roles import SignIn
     from benchmark.store.store import Added
 
 Report = Callable[[float, str], None]
@@ -54,8 +55,10 @@ def check_file(db: Path, lap_file: LapFile) -> Added:
         return store.check(lap_file)
 
 
-def add_file(db: Path, lap_file: LapFile) -> Added:
+def add_file(db: Path, lap_file: LapFile, who: SignIn | None = None) -> Added:
     """Add the file to the store, whole; makes the store where there is none.
+
+    `who` tells who is signed in, where the store belongs to a club.
 
     Raises
     ------
@@ -63,12 +66,14 @@ def add_file(db: Path, lap_file: LapFile) -> Added:
         The file has faults, or contradicts the store; nothing of it was added.
     StoreBusy
         Another process holds the store.
+    NotAllowed
+        Whoever is signed in may not.
     """
     from benchmark.store.store import Store
 
     if lap_file.faults and not db.exists():
         raise FaultyFile(lap_file.faults)  # a first file that fails leaves no empty store behind
-    with Store.open(db, write=True, create=True) as store:
+    with Store.open(db, write=True, create=True, who=who) as store:
         return store.add(lap_file)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
-import os
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -17,6 +15,7 @@ from benchmark.model.fit import Fit
 from benchmark.show import fit_worker
 from benchmark.show.clock import Clock
 from benchmark.show.output import Column
+from benchmark.show.serving import serving
 from benchmark.show.words import CAUTIONS
 from benchmark.store.store import Store
 
@@ -41,10 +40,7 @@ def opening(title: str, shows: str) -> None:
 
 def store_path() -> Path:
     """Give the store that the app was started on: `--db`, else BENCHMARK_DB, else laps.duckdb."""
-    parser = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
-    parser.add_argument("--db")
-    named = parser.parse_known_args()[0].db
-    return Path(named or os.environ.get("BENCHMARK_DB") or "laps.duckdb")
+    return serving().db
 
 
 def store_state(path: Path) -> tuple[str, int, int]:

@@ -133,6 +133,19 @@ class Accounts:
             file.execute("delete from device where key = ?", (key,))
             throttle.forget(file, key)
 
+    def put(self, name: str, password: str) -> None:
+        """Set a password, whether there is an account or not.
+
+        Raises
+        ------
+        BadQuestion
+            As `add`.
+        """
+        if self.has(name):
+            self.set_password(name, password)
+        else:
+            self.add(name, password)
+
     def change_password(self, token: str, old: str, new: str, *, address: str) -> None:
         """Change the password of the person whose session it is; the old one is asked for.
 
@@ -267,7 +280,7 @@ def note_refusal(db: Path | str, person: str | None, action: str, detail: str) -
     must not be able to fill.
     """
     said = [_short(text) for text in (person or "a visitor", action, detail)]
-    LOG.warning("refused to %s: %s (%s)", *said)
+    LOG.info("refused to %s: %s (%s)", *said)
     now = time.time()
     try:
         with people(db) as file:

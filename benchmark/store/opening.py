@@ -19,6 +19,7 @@ import duckdb
 from filelock import FileLock, Timeout
 
 from benchmark.errors import BenchmarkError, NoStore, StoreBusy
+from benchmark.store.served import refuse_if_read_only
 
 PATIENCE_S = 10.0
 RETRY_S = 0.02
@@ -104,7 +105,10 @@ def open_writer(
         There is no such file (or no such folder), or it stayed in use for `patience_s`. [s]
     BenchmarkError
         The file is no DuckDB file.
+    NotAllowed
+        This process serves the store to be read.
     """
+    refuse_if_read_only()
     until = time.monotonic() + patience_s
     if new is None or not path.parent.is_dir():
         refuse_missing(path)

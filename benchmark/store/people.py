@@ -15,7 +15,7 @@ from benchmark.errors import BadQuestion, BadValue
 from benchmark.intake.cells import clean, read_value
 from benchmark.store import record
 from benchmark.store.record import Entry, Line
-from benchmark.store.roles import Actor, Role, machine_user, role_of
+from benchmark.store.roles import ANYONE, Actor, Role, machine_user, role_of
 
 if TYPE_CHECKING:
     from benchmark.store.store import Store
@@ -58,17 +58,39 @@ def name_role(
 def recover_owner(store: Store, name: str, *, reason: str, at: datetime | None = None) -> Line:
     """Make a person an owner without asking who is signed in.
 
-    It is for the operator of the machine that holds the file, when every owner is gone: whoever
-    can write the file could do so anyway, and this way it stands on the record.
+    It is for the operator of the machine that holds the file, when no owner can sign in: whoever
+    can write the file could do so anyway, and this way it stands on the record, also for a person
+    who is an owner already and gets a new password.
 
     Raises
     ------
     BadQuestion
-        The name is none, no reason, or the person is an owner already.
+        The name is none, or no reason.
     """
     record.given(reason=reason)
     operator = machine_user()
+    known = {person.name: person.role for person in people(store)}
+    if known.get(_name(name)) is Role.OWNER:
+        return store._write(lambda: _same_role(store, operator, name, reason, at))
     return store._write(lambda: give(store, operator, name, Role.OWNER, reason, at))
+
+
+def note_password(store: Store, name: str, *, at: datetime | None = None) -> Line:
+    """Note that an owner sets the password of another person, who could then act as that person.
+
+    Raises
+    ------
+    NotAllowed
+        Only owners may.
+    """
+    reason = "a new password was set"
+    return store._change("name_role", lambda actor: _same_role(store, actor, name, reason, at))
+
+
+def _same_role(store: Store, actor: Actor, name: str, reason: str, at: datetime | None) -> Line:
+    role = {person.name: person.role.word for person in people(store)}.get(name)
+    entry = Entry(PERSON, {"person": name}, reason, {"role": role}, {"role": role})
+    return record.append(store._connection, actor, entry, at)
 
 
 def give(
@@ -81,6 +103,8 @@ def give(
     had = known.get(name)
     if had == role.word:
         raise BadQuestion(f"{name} is {role.word} already")
+    if name == ANYONE and role > Role.ENTRANT:
+        raise BadQuestion(f"{name} can be entrant or visitor: name stewards and owners one by one")
     if not known and role is not Role.OWNER:
         raise BadQuestion(f"name an owner first: nobody could give roles after {name}")
     keep_an_owner(known, name, role)

@@ -15,8 +15,19 @@ from typing import Protocol
 
 from benchmark.errors import BadQuestion, NotAllowed
 
-__all__ = ["NEEDED", "Actor", "NotAllowed", "Role", "SignIn", "machine_user", "require", "role_of"]
+__all__ = [
+    "ANYONE",
+    "NEEDED",
+    "Actor",
+    "NotAllowed",
+    "Role",
+    "SignIn",
+    "machine_user",
+    "require",
+    "role_of",
+]
 
+ANYONE = "anyone signed in"  # stands in the list of people for who has no role of their own
 NOBODY = "visitor"  # what a visitor who is not signed in is called in the log of refusals
 
 

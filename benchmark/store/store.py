@@ -34,7 +34,17 @@ from benchmark.store import (
 )
 from benchmark.store.adding import Added
 from benchmark.store.record import Line
-from benchmark.store.roles import NOBODY, Actor, Role, SignIn, machine_user, require, role_of
+from benchmark.store.roles import (
+    ANYONE,
+    NOBODY,
+    Actor,
+    Role,
+    SignIn,
+    machine_user,
+    require,
+    role_of,
+)
+from benchmark.store.served import is_for_a_club
 from benchmark.store.taking import take_in
 
 if TYPE_CHECKING:
@@ -103,6 +113,8 @@ class Store:
         BenchmarkError
             The file is no store of laps, one of a newer program, or one of an older program where
             this one may not write.
+        NotAllowed
+            It is to be written from a process that serves it to be read.
         """
         path = Path(path)
         if write or create:
@@ -141,7 +153,7 @@ class Store:
         NotAllowed
             The role does not allow the action; the attempt is logged.
         """
-        actor = self._actor()
+        actor = self.actor()
         try:
             require(actor, action)
         except NotAllowed as refused:
@@ -410,15 +422,21 @@ class Store:
     def _is_club(self) -> bool:
         return bool(self._rows("select exists (from person)")[0][0])
 
-    def _actor(self) -> Actor:
-        """Tell who changes the store at this moment: a sign-out elsewhere counts at once."""
-        if not self._is_club():
+    def actor(self) -> Actor:
+        """Tell who changes the store at this moment: a sign-out elsewhere counts at once.
+
+        Where a process serves the store to a club nobody is the user of the machine, not even
+        before anybody has a role.
+        """
+        if not self._is_club() and not is_for_a_club():
             return machine_user()
         name = self.who.person() if self.who is not None else None
         if name is None:
             return Actor(NOBODY, Role.VISITOR)
-        rows = self._rows("select role from person where name = ?", [name])
-        return Actor(name, role_of(rows[0][0]) if rows else Role.VISITOR)
+        roles = dict(
+            self._rows("select name, role from person where name in (?, ?)", [name, ANYONE])
+        )
+        return Actor(name, role_of(roles.get(name) or roles.get(ANYONE) or Role.VISITOR.word))
 
     def _change(self, action: str, work: Callable[[Actor], T]) -> T:
         """Do the work as one transaction, if who is signed in may; every change goes this way.

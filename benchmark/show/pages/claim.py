@@ -40,6 +40,7 @@ from benchmark.show.screen import (
     store_path,
     told,
 )
+from benchmark.show.signing_in import who, why_not
 from benchmark.trade.classes import AREAS, CLASSES, DRIVER_LEVELS, LEVELS, SURFACES, TIMINGS
 from benchmark.trade.classes import TYRE_CATEGORIES as TYRES
 
@@ -237,8 +238,10 @@ def show_doors(answer: ClaimAnswer) -> None:
         mime="application/pdf",
         on_click="ignore",
     )
-    if third.button("Keep this claim"):
-        number = keep(store_path(), answer)
+    if refused := why_not("keep_claim"):
+        third.caption(md(refused))
+    elif third.button("Keep this claim"):
+        number = keep(store_path(), answer, who=who())
         st.success(f"Kept as claim {number}.")
 
 

@@ -22,6 +22,7 @@ from benchmark.show.screen import (
     store_path,
     told,
 )
+from benchmark.show.signing_in import who, why_not
 from benchmark.show.words import count_text
 
 PREVIEW_ROWS = 10
@@ -84,7 +85,7 @@ def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
     """Store the good files, each whole or not at all, and say what came of each."""
     for upload, lap_file in good:
         try:
-            added = add_file(store_path(), lap_file)
+            added = add_file(store_path(), lap_file, who())
         except FaultyFile as error:
             st.markdown(f"**{md(upload.name)}**")
             show_faults(error.faults)
@@ -103,6 +104,9 @@ def show_upload() -> None:
     read = [(upload, read_upload(upload)) for upload in uploads or []]
     good = [pair for pair in read if show_preview(*pair)]
     if not uploads:
+        return
+    if refused := why_not("add"):
+        st.info(md(refused))
         return
     label = f"Store {count_text(len(good), 'file')}" if good else "Nothing to store"
     if st.button(label, type="primary", disabled=not good):

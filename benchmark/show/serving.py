@@ -1,0 +1,47 @@
+"""How the app is served: alone on a laptop, to a club, or to be read only."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from benchmark.store.served import is_for_a_club, is_read_only
+
+PUBLIC_URL = "BENCHMARK_URL"
+
+
+@dataclass(frozen=True, slots=True)
+class Serving:
+    """What the app was started with.
+
+    `url` is the address that people type, where a proxy stands before the app; `https` says that
+    browsers reach it by TLS.
+    """
+
+    db: Path
+    club: bool = False
+    read_only: bool = False
+    url: str = ""
+
+    @property
+    def https(self) -> bool:
+        """Tell whether browsers reach the app by TLS."""
+        return self.url.startswith("https:")
+
+    @property
+    def host(self) -> str:
+        """Give the host that people type, with its port where there is one."""
+        return urlsplit(self.url).netloc
+
+
+def serving() -> Serving:
+    """Read how the app was started; the store is `--db`, else BENCHMARK_DB, else laps.duckdb."""
+    parser = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
+    parser.add_argument("--db")
+    named = parser.parse_known_args()[0].db
+    db = Path(named or os.environ.get("BENCHMARK_DB") or "laps.duckdb")
+    url = os.environ.get(PUBLIC_URL, "")
+    return Serving(db, club=is_for_a_club(), read_only=is_read_only(), url=url)

@@ -1,0 +1,18 @@
+"""The app behind its own headers and the sign-in form; `benchmark app` starts it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from starlette.middleware import Middleware
+from streamlit import App
+
+from benchmark.show.headers import SafeHeaders
+from benchmark.show.serving import serving
+from benchmark.show.sign_in_form import routes
+
+app = App(
+    Path(__file__).parent / "app.py",
+    routes=routes(serving()) if serving().club else [],
+    middleware=[Middleware(SafeHeaders, https=serving().https)],
+)
