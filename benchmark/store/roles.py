@@ -65,6 +65,7 @@ NEEDED: Mapping[str, Role] = MappingProxyType(
     {
         "hand_in": Role.VISITOR,
         "withdraw": Role.ENTRANT,
+        "add_evidence": Role.ENTRANT,
         "keep_claim": Role.ENTRANT,
         "add": Role.STEWARD,
         "fit": Role.STEWARD,
@@ -88,6 +89,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
     {
         "hand_in": "hand in a file",
         "withdraw": "take back a file that was handed in",
+        "add_evidence": "add evidence",
         "keep_claim": "keep a claim",
         "add": "add laps",
         "fit": "keep a fit",

@@ -229,7 +229,7 @@ create table if not exists correction (
 );
 
 -- One row is one file that was handed in to a club, as it came, and what became of it: state is
--- pending, accepted or refused, decided_no the line of the record that decided.
+-- pending, accepted, refused or withdrawn, decided_no the line of the record that decided.
 create table if not exists submission (
     submission_no integer not null,
     handed_in_at varchar not null,
@@ -243,6 +243,30 @@ create table if not exists submission (
     decided_no bigint,
     note varchar not null
 );
+
+-- One row is a corrected file that a steward accepted in the place of one that was handed in.
+create table if not exists corrected_file (
+    submission_no integer not null,
+    file varchar not null,
+    sha256 varchar not null,
+    body blob not null
+);
+
+-- One row is one file of evidence, attached to a submission or a kept claim (about, about_no). Its
+-- bytes lie beside the store under their SHA-256: see evidence.py. kind is what the bytes are.
+create table if not exists evidence (
+    evidence_no integer not null,
+    about varchar not null,
+    about_no integer not null,
+    sha256 varchar not null,
+    kind varchar not null,
+    size bigint not null,
+    added_at varchar not null,
+    who varchar not null
+);
+
+-- One row is one setting that an owner has changed; the others are at their default.
+create table if not exists setting (name varchar not null, value varchar not null);
 
 -- One row is one fit of the model, as it was kept; fits are quoted and so never altered.
 create table if not exists fit (

@@ -447,7 +447,11 @@ class Store:
             The role does not allow the action; nothing was changed, and the attempt is logged.
         """
         actor = self.require(action)
-        return self._write(lambda: work(actor))
+        try:
+            return self._write(lambda: work(actor))
+        except NotAllowed as refused:  # what is another person's
+            _note_refusal(self.path, actor, action, str(refused))
+            raise
 
     def _write(self, work: Callable[[], T]) -> T:
         """Do the work as one transaction: all of it, or after any error none."""
