@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from benchmark.commands import challenge, people
+from benchmark.commands import challenge, mapping, people
 from benchmark.commands.advise import advise, coach
 from benchmark.commands.application import app as app_command
 from benchmark.commands.backing_up import backup, restore
@@ -38,6 +38,10 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("app", app_command),
     ("import", import_),
     ("outing", outing),
+    ("mapping show", mapping.show),
+    ("mapping list", mapping.list_),
+    ("mapping save", mapping.save),
+    ("mapping remove", mapping.remove),
     ("export", export),
     ("fit", fit),
     ("leaderboard", leaderboard),
@@ -72,6 +76,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
 GROUPS: dict[str, str] = {
     "challenge": "A club's challenge, from its rules file to published standings.",
     "people": "Who may do what in a club's store, and their passwords.",
+    "mapping": "Column mappings for foreign sheets: kept by name, used by `benchmark import`.",
 }
 
 Debug = Annotated[

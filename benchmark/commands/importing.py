@@ -15,6 +15,7 @@ from benchmark.errors import FaultyFile
 
 if TYPE_CHECKING:
     from benchmark.intake.laptable import LapFile
+    from benchmark.intake.mapping import ColumnMapping
     from benchmark.store.roles import SignIn
 
 
@@ -36,6 +37,13 @@ def import_(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Check the files and add nothing.")
     ] = False,
+    mapping: Annotated[
+        str | None,
+        typer.Option(
+            help="Read foreign CSV sheets through this mapping: a kept name or a .toml file.",
+            metavar="NAME",
+        ),
+    ] = None,
     propose_slow: ProposeSlow = False,
     accept_slow: AcceptSlow = False,
     as_: As = None,
@@ -46,7 +54,10 @@ def import_(
     A lap looks slow where it took over 1.07 times the second quickest of its run, or of that
     build's and driver's laps at the place on the tyre.
     """
-    how = signed(Taking(dry_run, propose_slow, accept_slow), db, as_)
+    from benchmark.show.mappings import mapping_named
+
+    through = mapping_named(db, mapping) if mapping is not None else None
+    how = signed(Taking(dry_run, propose_slow, accept_slow, mapping=through), db, as_)
     taken = [take(path, db, how) for path in files]
     if not all(taken):
         raise typer.Exit(2)
@@ -54,12 +65,13 @@ def import_(
 
 @dataclass(frozen=True, slots=True)
 class Taking:
-    """How files are taken in: only checked, slow laps named, slow laps marked; and by whom."""
+    """How files are taken in: only checked, slow laps named or marked; by whom; how mapped."""
 
     dry_run: bool = False
     propose_slow: bool = False
     accept_slow: bool = False
     who: SignIn | None = None
+    mapping: ColumnMapping | None = None
 
     @property
     def checks_only(self) -> bool:
@@ -78,7 +90,7 @@ def take(path: Path, db: Path, how: Taking = Taking()) -> bool:
 
     try:
         with progress(f"reading {path.name}") as report:
-            lap_file = read_file(path, report)
+            lap_file = read_file(path, report, mapping=how.mapping)
         take_read(str(path), lap_file, db, how)
     except FaultyFile as error:
         typer.echo(str(error), err=True)

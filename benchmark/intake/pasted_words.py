@@ -225,6 +225,23 @@ def is_known(word: Token) -> bool:
     return is_note(word) and (bare in MARKS or bare in FILLERS or plain in FILLERS or not bare)
 
 
+def plain_time(text: str) -> str:
+    """Write one lap time in any usual form as a lap table has it; what is none stays as it is.
+
+    Raises
+    ------
+    BadValue
+        It could be two; the message says what to write.
+    """
+    plain = plainly(text).strip()
+    found = list(words_of(plain))
+    if len(found) != 1:
+        return text
+    if found[0].why:
+        raise BadValue(found[0].why)
+    return found[0].time or text
+
+
 def read_time(text: str) -> Decimal:
     """Read one lap time in any usual form, all of the text.
 
@@ -238,12 +255,4 @@ def read_time(text: str) -> Decimal:
     BadValue
         It is none, or could be two; the message says what to write.
     """
-    plain = plainly(text).strip()
-    if re.fullmatch(r"\d{1,9}", plain):
-        return parse_lap_time(plain)
-    found = list(words_of(plain))
-    if len(found) == 1 and found[0].word is Word.TIME:
-        return parse_lap_time(found[0].time)
-    if len(found) == 1 and found[0].why:
-        raise BadValue(found[0].why)
-    return parse_lap_time(plain)  # which says what is wrong
+    return parse_lap_time(plain_time(text))

@@ -11,6 +11,7 @@ from benchmark.show.words import count_text
 
 if TYPE_CHECKING:
     from benchmark.intake.laptable import LapFile
+    from benchmark.intake.mapping import ColumnMapping
     from benchmark.intake.slow_laps import Proposal
     from benchmark.store.roles import SignIn
     from benchmark.store.store import Added
@@ -18,8 +19,16 @@ if TYPE_CHECKING:
 Report = Callable[[float, str], None]
 
 
-def read_file(path: Path, report: Report, *, name: str | None = None) -> LapFile:
+def read_file(
+    path: Path,
+    report: Report,
+    *,
+    name: str | None = None,
+    mapping: ColumnMapping | None = None,
+) -> LapFile:
     """Read one lap table, called `name` in its faults, with all of them.
+
+    With a mapping the file is a foreign sheet, and its faults name the sheet's own columns.
 
     Raises
     ------
@@ -27,8 +36,11 @@ def read_file(path: Path, report: Report, *, name: str | None = None) -> LapFile
         The file cannot be opened.
     """
     from benchmark.intake.laptable import read_lap_table
+    from benchmark.intake.mapped import read_mapped
 
     try:
+        if mapping is not None:
+            return read_mapped(path, mapping, name=name, progress=report)
         return read_lap_table(path, name=name, progress=report)
     except OSError as error:
         why = f"cannot be read: {error.strerror or error}"
