@@ -26,6 +26,7 @@ from benchmark.intake.rules import Rules, parse_rules
 from benchmark.model import refit
 from benchmark.model.plan import NORTH, SeasonPlan
 from benchmark.model.simulate import simulate
+from benchmark.show.challenge import standing_columns
 from benchmark.show.challenge_report import challenge_sheet, published
 from benchmark.show.challenge_start import starting_rules
 from benchmark.show.report import to_html
@@ -280,6 +281,22 @@ def test_proposed_classes_can_be_pasted_into_the_rules(basis, laps):
     text = rules_text(laps).replace("[classes]\nminimum = 2\n", classes_toml(found.rules) + "\n")
     assert parse_rules(text).declared == found.rules.declared
     assert found.rows[found.rows["scheme"] == "proposed"]["entries"].sum() == len(basis.entries)
+
+
+def test_factors_and_fairness_are_published_before_the_first_round(laps):
+    later = rules_text(laps).replace("date = 20", "date = 21")
+    basis = basis_of(laps, parse_rules(later), memory=kept)
+    page = published(basis, laps, ".html").decode()
+    for said in ("no round has been held yet", "The rules", "Points by place", "Factors, as"):
+        assert said in page
+
+
+def test_a_season_names_everybody_who_drove_the_car(found):
+    (drivers,) = [c.cells for c in standing_columns(found.season) if c.heading == "Drivers"]
+    rounds = found.rounds[found.rounds["place"].notna()]
+    for cell, build in zip(drivers, found.season["build"], strict=True):
+        theirs = rounds[rounds["build"] == build]["driver"]
+        assert set(theirs) <= set(cell.split(", "))
 
 
 def test_rules_side_by_side_have_one_row_all_each(basis):

@@ -8,10 +8,11 @@ from datetime import date
 import pandas as pd
 import pytest
 
+from benchmark.answers.challenge.standings import Standings
 from benchmark.errors import FaultyFile
 from benchmark.intake.rule_keys import CLASS, ROUND, TABLES, TOP, WHEN
 from benchmark.intake.rules import parse_rules
-from benchmark.show.challenge import compared_columns, table_words
+from benchmark.show.challenge import compared_columns, leader_line, table_words
 from benchmark.show.challenge_guide import (
     DECLARED_TEXT,
     day_line,
@@ -21,6 +22,7 @@ from benchmark.show.challenge_guide import (
     rounds_in_doubt,
     rounds_text,
 )
+from benchmark.show.challenge_rules import rules_lines
 from benchmark.show.challenge_start import starting_rules
 
 # Invented circuits and builds.
@@ -78,6 +80,16 @@ def test_every_key_is_explained_once_under_its_table():
         ("version = 1", 'name: is missing: write a name in quotes, such as "Spring"'),
         (HEAD + "date = 5/6/2026", "line 3 says date = 5/6/2026: cannot be read"),
         (HEAD + ROUNDS + "[laps]\nk = 0", "laps.k = 0: is not legal here"),
+        (
+            HEAD + "date = 2027-02-30",
+            "line 3 says date = 2027-02-30: cannot be read: there is no such day",
+        ),
+        (HEAD + "tyres = [1\nb = true", "line 4 says b = true: cannot be read: a list is not"),
+        (
+            HEAD + ROUNDS + '[classes]\nby = "pace"\nboundaries_pct = [10, 8]',
+            "classes.boundaries_pct = [10, 8]: is not legal here: write a list of numbers from 50 "
+            "to 150, such as [92.0, 96.0]",
+        ),
     ],
 )
 def test_a_fault_is_shown_with_what_the_steward_wrote(text, told):
@@ -140,6 +152,104 @@ def test_without_factors_no_earlier_lap_is_needed():
 )
 def test_the_page_says_how_long_a_table_of_factors_holds(written, told):
     assert told in table_words(parse_rules(f"{HEAD}{ROUNDS}[factor]\n{written}\n"))
+
+
+FULL = (
+    HEAD
+    + ROUNDS
+    + DECLARED_TEXT
+    + """
+[entries]
+builds = ["Wren 1", "Wren 2"]
+tyres = ["sport", "slick"]
+timing = ["beam"]
+evidence = true
+[laps]
+count = "first"
+k = 4
+minimum = 2
+[factor]
+kind = "personal"
+freeze = 2026-04-20
+tolerance_pct = 1.5
+loosen_pct = 0.4
+floor_pct = 2.5
+newcomer_pct = 0.7
+[points]
+by_place = [9, 5]
+drop_rounds = 1
+scored_in = "class"
+shared = "split"
+[ties]
+round = ["earlier"]
+season = ["places", "latest"]
+[results]
+protest_days = 10
+"""
+)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "Round 1: Foxdale, full, 2026-05-02.",
+        "May enter: only Wren 1, Wren 2.",
+        "Tyres allowed: sport, slick.",
+        "Timed by: beam. Evidence of a lap (sheet or trace) must be on record.",
+        "Classes by conditions of the club; one of fewer than 3 entries joins",
+        "Class Engine or weight changed much: engine level 2 or 3; or weight level 2 or 3.",
+        "Class All others: every other entry.",
+        "counts the best of the first 4 laps; an entry needs at least 2 counted laps",
+        "personal factors, from each entry's own earlier pace, from laps before 2026-04-20.",
+        "no more than 1.5 % quicker",
+        "loosens by at most 0.4 % a round, and never assumes a lap more than 2.5 % slower",
+        "gets its specification's factor less 0.7 %",
+        "among the entries of a class, from the first: 9, 5. Tied entries share",
+        "the worst 1 round count for no points, but for tie-breaks",
+        "A tie in a round goes to who set the time earlier; in the season to more of the better",
+        "final 10 days after it",
+    ],
+)
+def test_rules_in_words_say_every_rule_that_decides_a_place(said):
+    assert said in " ".join(rules_lines(parse_rules(FULL)))
+
+
+@pytest.mark.parametrize(
+    ("factor", "said"),
+    [
+        ('kind = "none"', "scored as they are"),
+        ('kind = "class"\nrenew = true', "made anew before each later round"),
+        ('kind = "personal"\nratchet = false', "holds for all rounds"),
+        ('kind = "personal"\nnewcomers = "leave-out"', "without earlier laps is left out"),
+    ],
+)
+def test_rules_in_words_follow_the_kind_of_factor(factor, said):
+    assert said in " ".join(rules_lines(parse_rules(f"{HEAD}{ROUNDS}[factor]\n{factor}\n")))
+
+
+def season_of(*rows, ahead=()):
+    columns = ["build", "class", "place", "points", "status", "round"]
+    season = pd.DataFrame(rows, columns=columns)
+    return Standings(season, season, ("Round 1", "Round 2"), ahead)
+
+
+def test_a_final_season_is_won_and_a_tie_at_its_head_is_told():
+    rules = parse_rules(HEAD + ROUNDS)
+    found = season_of(
+        ("Wren 1", "light", 1, 18.0, "final", "season"),
+        ("Wren 2", "light", 2, 18.0, "final", "season"),
+    )
+    assert leader_line(found, rules, found.season) == (
+        "Cup, after 2 of 2 rounds: Wren 1 won with 18 points (final). Wren 2 has as many and "
+        "stands behind by the tie-breaks."
+    )
+
+
+def test_who_leads_a_season_that_goes_on_has_not_won():
+    rules = parse_rules(HEAD + ROUNDS)
+    found = season_of(("Wren 1", "light", 1, 18.0, "provisional", "season"))
+    told = leader_line(found, rules, found.season)
+    assert told.endswith("Wren 1 leads with 18 points (provisional).")
 
 
 def without(text, *keys):

@@ -92,7 +92,9 @@ def _names(meaning: str) -> Key:
     return Key(accepts, 'a list of names in quotes, such as ["A", "B"]', meaning, ())
 
 
-def _numbers(meaning: str, low: float, high: float, default: tuple[float, ...]) -> Key:
+def _numbers(
+    meaning: str, low: float, high: float, such_as: str, default: tuple[float, ...] = ()
+) -> Key:
     def accepts(value: object) -> bool:
         def fine(item: object) -> bool:
             number = isinstance(item, (int, float)) and not isinstance(item, bool)
@@ -100,7 +102,7 @@ def _numbers(meaning: str, low: float, high: float, default: tuple[float, ...]) 
 
         return isinstance(value, list) and bool(value) and all(fine(item) for item in value)
 
-    legal = f"a list of numbers from {low:g} to {high:g}, such as [10, 8, 6]"
+    legal = f"a list of numbers from {low:g} to {high:g}, such as {such_as}"
     return Key(accepts, legal, meaning, default)
 
 
@@ -157,7 +159,7 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
             "average standard car on touring tyres, that parts the classes; rising",
             50,
             150,
-            (),
+            "[92.0, 96.0]",
         ),
         "names": _names("names of the classes by pace, quickest first; one more than boundaries"),
         "minimum": _whole("fewest entries of a class", 1, 100, 3),
@@ -233,7 +235,11 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
     },
     "points": {
         "by_place": _numbers(
-            "points by place, from the first", 0, 10000, (25, 18, 15, 12, 10, 8, 6, 4, 2, 1)
+            "points by place, from the first",
+            0,
+            10000,
+            "[10, 8, 6]",
+            (25, 18, 15, 12, 10, 8, 6, 4, 2, 1),
         ),
         "drop_rounds": _whole("how many of each entry's worst rounds do not count", 0, 50, 0),
         "scored_in": _choice(

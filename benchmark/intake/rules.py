@@ -152,6 +152,16 @@ def parse_rules(text: str, name: str = "rules") -> Rules:
 
 # What the TOML reader says, and what a steward can do about it.
 REPAIRS = (
+    (
+        "Invalid date",
+        "there is no such day or time in the calendar: write year, month and day, such as "
+        "2026-05-31",
+    ),
+    (
+        "Unclosed array",
+        "a list is not closed: look at the line before for a missing ], and for commas between "
+        "the values",
+    ),
     ("overwrite a value", "this key stands twice in its table: take one out"),
     (
         "twice",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from benchmark.show.challenge_rules import KIND_WORDS
 from benchmark.show.output import Column
 from benchmark.show.words import MISSING, lap_text, percent
 
@@ -19,20 +20,7 @@ if TYPE_CHECKING:
     from benchmark.answers.challenge.standings import Standings
     from benchmark.intake.rules import Rules
 
-KIND_WORDS = {
-    "none": "no factor",
-    "class": "class factors, solved so that classes win equally often",
-    "specification": "specification factors, from cars of the same kind without one's own laps",
-    "personal": "personal factors, from each entry's own earlier pace",
-}
 MOST_ODDS = 1000
-COUNT_WORDS = {
-    "best": "the best lap",
-    "mean-of-best": "the mean of the best {k} laps",
-    "first": "the best of the first {k} laps",
-    "expected-best": "the expected best of {k} over all laps",
-    "equal-conditions": "the best lap at equal conditions",
-}
 
 
 def ask_basis(
@@ -81,33 +69,35 @@ def _odds(value: Any) -> str:
 def standing_columns(table: pd.DataFrame) -> list[Column]:
     """Give standings as people read them; entries left out stand last, with the reason."""
     rows = table.to_dict("records")
+    is_season = "rounds" in table
+    who = ("Drivers", _drivers) if is_season else ("Driver", lambda r: _name(r["driver"]))
     columns = [
         _cells(rows, "Place", lambda r: _number(r["place"], "{:.0f}")),
         _cells(rows, "Points", lambda r: _number(r["points"], "{:g}")),
         _cells(rows, "Build", lambda r: r["build"], right=False),
-        _cells(rows, "Driver", lambda r: _name(r["driver"]), right=False),
+        _cells(rows, *who, right=False),
         _cells(rows, "Class", lambda r: _name(r["class"]), right=False),
-        _cells(rows, "Time that counts", lambda r: lap_text(r["raw_s"])),
-        _cells(rows, "Factor", lambda r: _number(r["factor"])),
-        _cells(rows, "Scored", lambda r: lap_text(r["scored_s"])),
-        _cells(rows, "Chance to win", lambda r: percent(r["p_win"])),
     ]
-    if "rounds" in table:
+    if is_season:
         columns.append(_cells(rows, "Places by round", _by_round, right=False))
     else:
         columns += _of_one_round(table, rows)
+    columns.append(_cells(rows, "Chance beforehand", lambda r: percent(r["p_win"])))
     columns.append(_cells(rows, "Status", lambda r: r["status"], right=False))
     columns.append(_cells(rows, "Note", lambda r: r["reason"] or "", right=False))
     return columns
 
 
 def _of_one_round(table: pd.DataFrame, rows: list[dict[Any, Any]]) -> list[Column]:
-    """What only a single round has: the place as timed, and what attempts were worth."""
+    """What only a single round has: its times, the place as timed, what attempts were worth."""
 
     def place(name: str) -> Callable[[Mapping[Any, Any]], str]:
         return lambda row: _number(row[name], "{:.0f}")
 
     columns = [
+        _cells(rows, "Time that counts", lambda r: lap_text(r["raw_s"])),
+        _cells(rows, "Factor", lambda r: _number(r["factor"])),
+        _cells(rows, "Scored", lambda r: lap_text(r["scored_s"])),
         _cells(rows, "Place as timed", place("place_as_timed")),
         _cells(rows, "Laps", place("laps")),
     ]
@@ -115,6 +105,12 @@ def _of_one_round(table: pd.DataFrame, rows: list[dict[Any, Any]]) -> list[Colum
         worth = _cells(rows, "From attempts [s]", lambda r: _number(r["attempts_s"], "{:+.3f}"))
         columns += [worth, _cells(rows, "Place at equal attempts", place("place_equal_attempts"))]
     return columns
+
+
+def _drivers(row: Mapping[Any, Any]) -> str:
+    """Name everybody who drove the car in a round, once each."""
+    names = [one["driver"] for one in row["rounds"] if isinstance(one["driver"], str)]
+    return ", ".join(dict.fromkeys(names)) or MISSING
 
 
 def _by_round(row: Mapping[Any, Any]) -> str:
@@ -212,7 +208,7 @@ def compared_columns(rows: pd.DataFrame) -> list[Column]:
         _cells(told, "Fair share", lambda r: percent(r["fair_share"])),
         _cells(told, "Wins", lambda r: percent(r["win_share"])),
         _cells(told, "Luckiest over unluckiest class", lambda r: _odds(r["odds"])),
-        _cells(told, "The same in one truth", lambda r: _odds(r["odds_known"])),
+        _cells(told, "The same for known paces", lambda r: _odds(r["odds_known"])),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -225,18 +221,14 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
     told = rows.to_dict("records")
     return [
         _cells(told, "Kind of factor", lambda r: r["kind"], right=False),
-        _cells(told, "Luckiest over unluckiest class", lambda r: _odds(r["odds"])),
-        _cells(told, "The same in one truth", lambda r: _odds(r["odds_known"])),
-        _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
-        _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
+        _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
+        _cells(told, "Gained by slow driving [places]", lambda r: f"{r['slow_gain']:+.1f}"),
+        _cells(told, "The same without guards", lambda r: f"{r['slow_gain_unguarded']:+.1f}"),
         _cells(told, "Quickest car wins", lambda r: percent(r["quickest_wins"])),
-        _cells(told, "Places gained by slow driving before", lambda r: f"{r['slow_gain']:+.1f}"),
-        _cells(
-            told,
-            "The same without guards",
-            lambda r: f"{r['slow_gain_unguarded']:+.1f}",
-        ),
+        _cells(told, "Luckiest over unluckiest class", lambda r: _odds(r["odds"])),
+        _cells(told, "The same for known paces", lambda r: _odds(r["odds_known"])),
+        _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
     ]
 
 
@@ -244,8 +236,8 @@ def figure_words() -> list[str]:
     """Say what the figures of compared rules mean, for readers who see only the table."""
     return [
         "Luckiest over unluckiest class: how many times as often an entry of the one wins as one "
-        "of the other, averaged over what the true paces may be; 1 is fair. In one truth: the "
-        "same if the true paces were known.",
+        "of the other, averaged over what the cars' true paces may be; 1 is fair. For known "
+        "paces: the same if those paces, whatever they are, were the true ones.",
         "Evenness: 1 where each class has its fair share of the wins, 0 where one has all.",
         "Largest share of wins: of the entry that wins most. Entries that can win: those that win "
         "more than one simulated event in a hundred.",
@@ -256,10 +248,11 @@ def figure_words() -> list[str]:
 def kind_words(slow: float) -> list[str]:
     """Say what the figures of compared kinds of factor mean; `slow` is a share of a lap."""
     return [
-        *figure_words(),
-        f"Places gained by slow driving before: places a round that an entry gains by driving "
-        f"{100 * slow:g} % slower in every lap before the freeze; without guards: the same "
-        "without tolerance, ratchet and floor. Near 0 there is nothing to gain.",
+        "Fair is a kind with which many entries can win, none wins much more than the others, and "
+        "nothing is gained by slow driving. The choice is the club's.",
+        f"Gained by slow driving: places a round that an entry gains by driving {100 * slow:g} % "
+        "slower in every lap before the factors are made; without guards: the same without the "
+        "tolerance, the ratchet and the floor of the rules. Near 0 there is nothing to gain.",
     ]
 
 
@@ -275,10 +268,22 @@ def leader_line(standings: Standings, rules: Rules, table: pd.DataFrame) -> str:
     if what == "season":
         rounds = f"after {len(standings.held)} of {len(rules.rounds)} rounds"
         points = f"{first['points'].iloc[0]:g} points"
-        lead = "leads" if len(first) == 1 else "lead"
-        return f"{rules.name}, {rounds}: {names} {lead} with {points} ({first['status'].iloc[0]})."
+        status = str(first["status"].iloc[0])
+        verb = "won" if status == "final" else "leads" if len(first) == 1 else "lead"
+        lead = f"{rules.name}, {rounds}: {names} {verb} with {points} ({status})."
+        return f"{lead}{_tie_words(table, first)}"
     time_s = lap_text(first["scored_s"].iloc[0])
     return f"{rules.name}, {what}: {names} first with {time_s} scored ({first['status'].iloc[0]})."
+
+
+def _tie_words(table: pd.DataFrame, first: pd.DataFrame) -> str:
+    """Name those who have as many points as the first and stand behind by a tie-break."""
+    level = table[(table["points"] == first["points"].iloc[0]) & (table["place"] > 1)]
+    if level.empty or first["class"].nunique() > 1:  # placed within classes: no tie between them
+        return ""
+    verbs = ("has", "stands") if len(level) == 1 else ("have", "stand")
+    names = " and ".join(level["build"])
+    return f" {names} {verbs[0]} as many and {verbs[1]} behind by the tie-breaks."
 
 
 def fairness_lines(found: Fairness, kind: str) -> list[str]:
@@ -288,12 +293,13 @@ def fairness_lines(found: Fairness, kind: str) -> list[str]:
         f"With {KIND_WORDS[kind]}, {percent(o['able_share'])} of the entries can win (more than "
         f"one simulated event in a hundred); {o['top_build']} wins most, {percent(o['top_share'])} "
         "of events.",
-        f"An entry of the luckiest class wins {o['odds']:.2f} times as often as one of the "
-        f"unluckiest (1 is fair). Evenness of wins between classes: {o['evenness']:.3f} (1 where "
-        "each class has its fair share, 0 where one has all).",
-        "That is an average over what the true paces may be. In any one truth it is more like "
-        f"{o['odds_known']:.1f} times ({o['odds_known_low']:.1f} to {o['odds_known_high']:.1f}): "
-        "a few days of laps leave that much open of single cars.",
+        f"By all that is known beforehand, an entry of the luckiest class wins {o['odds']:.2f} "
+        "times as often as one of the unluckiest (1 is fair). Evenness of wins between classes: "
+        f"{o['evenness']:.3f} (1 where each class has its fair share, 0 where one has all).",
+        "But a few days of laps do not tell the cars' true paces. Whatever they are, some class "
+        f"will be the lucky one of this season, about {o['odds_known']:.1f} times "
+        f"({o['odds_known_low']:.1f} to {o['odds_known_high']:.1f}); which one cannot be said "
+        "beforehand.",
         f"The quickest car of an event wins it in {percent(o['quickest_wins'])} of events.",
     ]
     equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]
@@ -313,7 +319,6 @@ def rests_on_lines(basis: Basis, found: Standings | None = None) -> list[str]:
     lines = [
         f"Rules: {rules.name}, version {rules.version}, SHA-256 {rules.digest}.",
         f"Factors: {KIND_WORDS[rules.factor['kind']]}, from laps before {rules.freeze}.",
-        f"Counts: {COUNT_WORDS[rules.laps['count']].format(k=rules.laps['k'])}.",
     ]
     if basis.fit is not None:
         lines.append(

@@ -41,6 +41,30 @@ name = "All others"
 when = []
 """
 
+WORDS = {
+    "TOML": "the way in which the rules file is written: key = value, a remark after #",
+    "store": "the file that holds all laps handed in",
+    "build": "one individual car; it is the entry, whoever drives it",
+    "declared specification": "the levels of its parts and its tyre category, as the lap tables "
+    "give them",
+    "freeze": "the day before which laps make the factors; later laps do not change them",
+    "pool": "to join a class of too few entries to its neighbour",
+    "expected best of k": "the best lap to be expected if each entry had driven k laps, from all "
+    "the laps that it drove; so many attempts are no advantage",
+    "equal conditions": "lap times brought to the same weather and tyre wear",
+    "tolerance": "how much quicker than assumed a time may be and still count in full",
+    "ratchet": "a personal factor tightens at once when its car is quicker than assumed, and "
+    "loosens slowly",
+    "floor": "a personal factor assumes no lap much slower than its car's specification suggests",
+    "known paces": "what if the cars' true paces, which a few days of laps leave open, were known",
+    "evenness": "1 where each class wins its fair share, 0 where one wins everything",
+    "90 % interval": "the range that holds the true value nine times in ten",
+    "two one-sided tests": "how a difference is shown to be too small to matter",
+    "fit, and its number": "the computation of all cars' paces from the laps; the number tells one "
+    "from another",
+    "SHA-256": "a fingerprint of the rules: another text has another one",
+}
+
 
 def key_sections() -> list[tuple[str, list[tuple[str, str]]]]:
     """Give every key of a rules file: of each table, its heading, then names and sentences."""

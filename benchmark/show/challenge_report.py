@@ -16,6 +16,7 @@ from benchmark.show.challenge import (
     standing_columns,
     table_words,
 )
+from benchmark.show.challenge_rules import rules_lines
 from benchmark.show.output import records, to_spreadsheet_csv
 from benchmark.show.report import Report, Section, to_html, to_pdf
 
@@ -27,12 +28,18 @@ if TYPE_CHECKING:
     from benchmark.answers.challenge.standings import Standings
 
 SEASON_WORDS = (
-    "Times and factors are those of an entry's best round. Places in brackets are dropped. The "
-    "chance to win is that of the season, simulated over the rounds that an entry took part in."
+    "An entry is a car, whoever drives it. Places in brackets are dropped: they give no points, "
+    "but count in tie-breaks. The chance beforehand is that of winning the season, simulated "
+    "over the rounds that the entry took part in, from laps before the rounds; results do not "
+    "change it."
 )
 ROUND_WORDS = (
-    "The chance to win is that of the round, simulated from earlier laps. The place as timed is "
-    "that of the best lap without a factor."
+    "The chance beforehand is that of winning the round, simulated from earlier laps; the result "
+    "does not change it. The place as timed is that of the best lap without a factor."
+)
+FIELD_WORDS = (
+    "These are the cars known before the factors are made, with the parts and tyres that they had "
+    "then. Who comes to a round may be others, or have changed: standings say what each had there."
 )
 ENDINGS = (".html", ".pdf", ".csv")
 
@@ -80,7 +87,7 @@ def challenge_sheet(basis: Basis, found: Standings, level: float = 0.9) -> Repor
     from benchmark.answers.challenge.fairness import fairness
 
     season = found.of(None)
-    sections = _standings(found)
+    sections = [*_standings(found), Section("The rules", points=rules_lines(basis.rules))]
     if basis.fit is not None:
         table = table_of(basis)
         factors = factor_rows(table, level)
@@ -121,6 +128,6 @@ def _fairness(found: Fairness, kind: str, level: float) -> list[Section]:
             points=fairness_lines(found, kind),
             table=fairness_columns(found.classes, level),
         ),
-        Section("Who wins how often", table=entry_columns(found.entries)),
+        Section("Who wins how often", paragraphs=[FIELD_WORDS], table=entry_columns(found.entries)),
         Section("Questions to the steward", points=questions),
     ]

@@ -16,6 +16,7 @@ version = 1  # raise it with every change
 {rounds}
 [entries]
 tyres = ["touring", "sport", "track-day", "semi-slick", "slick"]
+evidence = false  # true: only laps with a sheet or trace on record count
 
 [classes]
 by = "modification"  # or "tyre", "model"; "pace" and "declared" need more keys
@@ -36,6 +37,10 @@ tolerance_pct = 1.0  # percent; delete with "specification" and "none"
 [points]
 by_place = [25, 18, 15, 12, 10, 8, 6, 4, 2, 1]
 drop_rounds = {drop}  # worst rounds that do not count
+
+[ties]
+round = ["second-best", "earlier"]  # tried in this order
+season = ["wins", "places", "latest"]  # dropped rounds take part in these
 
 [results]
 protest_days = 7  # a round is final this many days after it

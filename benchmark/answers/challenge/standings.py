@@ -339,7 +339,8 @@ def _season(table: Table, held: list[_Held], rounds: pd.DataFrame, *, final: boo
 
 
 def _line(row: dict[Any, Any], dropped: tuple[Any, ...]) -> dict[str, Any]:
-    told = {k: row[k] for k in ("round", "place", "points", "factor", "raw_s", "scored_s")}
+    shown = ("round", "place", "points", "driver", "factor", "raw_s", "scored_s")
+    told = {k: row[k] for k in shown}
     return told | {"dropped": row["round"] in dropped}
 
 

@@ -34,6 +34,7 @@ from benchmark.show.challenge import (
 )
 from benchmark.show.challenge_guide import (
     DECLARED_TEXT,
+    WORDS,
     day_line,
     days_held,
     fault_line,
@@ -42,11 +43,13 @@ from benchmark.show.challenge_guide import (
     rounds_text,
 )
 from benchmark.show.challenge_report import (
+    FIELD_WORDS,
     ROUND_WORDS,
     SEASON_WORDS,
     challenge_sheet,
     standings_csv,
 )
+from benchmark.show.challenge_rules import rules_lines
 from benchmark.show.challenge_start import starting_rules
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
@@ -67,7 +70,7 @@ from benchmark.store.store import Store
 from benchmark.trade.classes import SURFACES
 
 LEVEL = 0.9
-LINE_PX = 24  # of a text box
+BOX_PX = 560  # of the rules: higher, and what is said of them is out of sight
 PARTS = ("Standings", "Factors", "Fairness", "Classes", "What if")
 
 
@@ -99,9 +102,7 @@ def ask_rules(laps: pd.DataFrame) -> str:
         st.session_state["rules_text"] = uploaded.getvalue().decode("utf-8-sig", "replace")
     start = starting_rules(laps)
     st.session_state.setdefault("rules_text", start)
-    # As high as the text to start from, whatever it becomes: another height is another box.
-    height = LINE_PX * (start.count("\n") + 2)
-    text: str = st.text_area("Rules", key="rules_text", height=height)
+    text: str = st.text_area("Rules", key="rules_text", height=BOX_PX)
     return text
 
 
@@ -124,6 +125,8 @@ def show_guide(laps: pd.DataFrame) -> None:
             st.markdown("\n".join(f"- **{md(key)}**: {md(said)}" for key, said in sentences))
         st.markdown("Classes by conditions of your own look like this:")
         st.code(DECLARED_TEXT, language="toml", wrap_lines=True)
+    with st.expander("Words on this page"):
+        st.markdown("\n".join(f"- **{md(word)}**: {md(said)}" for word, said in WORDS.items()))
 
 
 def checked(text: str, name: str) -> Rules | None:
@@ -182,6 +185,7 @@ def show_fairness(basis: Basis, laps: pd.DataFrame) -> None:
     st.markdown(f"### {md(first)}")
     points(others)
     show_table(fairness_columns(found.classes, LEVEL), "Share of wins of each class")
+    st.caption(FIELD_WORDS)
     show_table(entry_columns(found.entries), "Wins of each entry in 100 simulated events")
     if len(found.questions):
         st.markdown("Questions to ask (a question is no accusation):")
@@ -195,8 +199,12 @@ def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
     with st.spinner("Scoring the rounds"):
         found = standings(basis, laps, as_of=as_of)
     if not found.held:
-        st.info("No round of these rules has laps in the store yet.")
+        st.info(
+            "No round of these rules has laps in the store yet. What can be seen and published "
+            "before the season: Factors, Fairness, Classes and What if above; the page below."
+        )
         points(list(found.missing))
+        publish(basis, found)
         return
     chosen = st.selectbox("Show", [SEASON, *found.held], key="challenge_round")
     table = found.of(chosen)
@@ -212,14 +220,20 @@ def show_standings(basis: Basis, laps: pd.DataFrame, as_of: date) -> None:
 def publish(basis: Basis, found: Standings) -> None:
     """Offer the whole challenge as files, made when they are asked for."""
     st.markdown("**Publish**")
-    st.download_button(
-        "Download standings as CSV",
-        standings_csv(found, basis),
-        file_name="challenge.csv",
-        mime="text/csv",
-        on_click="ignore",
+    if found.held:
+        st.download_button(
+            "Download standings as CSV",
+            standings_csv(found, basis),
+            file_name="challenge.csv",
+            mime="text/csv",
+            on_click="ignore",
+        )
+    wanted = st.toggle(
+        "Make a page to print or send, with the rules in words, factors and fairness",
+        value=st.session_state.get("sheet_wanted", False),
     )
-    if not st.toggle("Make a page to print or send, with factors and fairness", key="sheet"):
+    st.session_state["sheet_wanted"] = wanted  # a toggle out of sight forgets what it said
+    if not wanted:
         return
     with st.spinner("Writing the page"):
         sheet = challenge_sheet(basis, found, LEVEL)
@@ -258,17 +272,39 @@ def show_classes(basis: Basis) -> None:
     st.code(classes_toml(found.rules), language="toml", wrap_lines=True)
 
 
-def show_whatif(basis: Basis, surface: str) -> None:
-    """Lay other rules beside these."""
-    st.markdown(
-        "What each kind of factor would do with your entries, before the first round (takes "
-        "a minute or two):"
-    )
+@st.cache_resource(max_entries=8, show_spinner=False)
+def kinds_of(text: str, surface: str, stamp_text: str) -> pd.DataFrame:
+    """Compare the kinds of factor once for each text, surface and state of the store."""
+    basis, _ = ground(text, surface, stamp_text)
+    return kinds_compared(basis)
+
+
+def show_kinds(text: str, surface: str) -> None:
+    """Compare the kinds of factor when asked to; what was found stays in sight."""
+    st.markdown("**The kinds of factor, with your entries, before the first round**")
+    stamp_text = str(store_state(store_path()))
+    asked = (text, surface, stamp_text)
     if st.button("Compare the kinds of factor", key="kinds_go"):
-        with st.spinner("Comparing the kinds of factor, a minute or two"):
-            compared = kinds_compared(basis)
-        show_table(kind_columns(compared), "Kinds of factor compared")
-        points(kind_words(SLOW))
+        st.session_state["kinds_asked"] = asked
+    if st.session_state.get("kinds_asked") != asked:
+        st.caption("Takes a minute or two; leave the page as it is until the table is there.")
+        return
+    with st.spinner("Comparing the kinds of factor: a minute or two, leave the page as it is"):
+        compared = kinds_of(*asked)
+    show_table(kind_columns(compared), "Kinds of factor compared")
+
+
+def show_whatif(text: str, basis: Basis, surface: str) -> None:
+    """Lay other kinds of factor and other rules beside these."""
+    show_kinds(text, surface)
+    show_other_rules(basis, surface)
+    st.markdown("**What the figures mean**")
+    points([*kind_words(SLOW), *figure_words()])
+
+
+def show_other_rules(basis: Basis, surface: str) -> None:
+    """Lay the rules of another file beside these."""
+    st.markdown("**Other rules beside these**")
     uploaded = st.file_uploader(
         "Other rules to lay beside these", type=["toml"], max_upload_size=1, key="other_rules"
     )
@@ -281,10 +317,9 @@ def show_whatif(basis: Basis, surface: str) -> None:
     named = {"these rules": fairness(table_of(basis), LEVEL),
              uploaded.name: fairness(table_of(other), LEVEL)}  # fmt: skip
     show_table(compared_columns(side_by_side(named)), "Rules side by side")
-    points(figure_words())
 
 
-def show_part(part: str, basis: Basis, laps: pd.DataFrame, surface: str) -> None:
+def show_part(part: str, text: str, basis: Basis, laps: pd.DataFrame, surface: str) -> None:
     """Show what rests on the laps before the freeze."""
     if part == "Factors":
         show_factors(basis, laps)
@@ -293,7 +328,7 @@ def show_part(part: str, basis: Basis, laps: pd.DataFrame, surface: str) -> None
     elif part == "Classes":
         show_classes(basis)
     else:
-        show_whatif(basis, surface)
+        show_whatif(text, basis, surface)
 
 
 def last_day(laps: pd.DataFrame) -> date:
@@ -308,19 +343,20 @@ def show_results(text: str, laps_here: pd.DataFrame) -> None:
     seen = right.date_input(
         "Results as of",
         value=last_day(laps_here),
-        help="A round is final once its protest period is over.",
+        help="At first the day of the latest lap in the store. A round is final once its protest "
+        "period is over.",
     )
     if not st.toggle("Show results by these rules (the first time takes a while)", key="compute"):
         st.caption("First read and edit the rules below; then switch this on.")
         return
     basis, laps = ground(text, surface, str(store_state(store_path())))
-    part = st.segmented_control("Look at", PARTS, default=PARTS[0], key="part") or PARTS[0]
+    part = st.segmented_control("Look at", PARTS, default=PARTS[0], key="part", required=True)
     if part == PARTS[0]:
         show_standings(basis, laps, seen)
     elif basis.fit is None:
         st.info("No lap before the freeze: nothing to say of factors and fairness.")
     else:
-        show_part(part, basis, laps, surface)
+        show_part(part, text, basis, laps, surface)
     with st.expander("What this rests on"):
         points(rests_on_lines(basis))
 
@@ -333,14 +369,19 @@ opening(
 laps_here = laps_of_store()
 results_place = st.container()
 st.subheader("The rules")
+said_place = st.container()
 text = ask_rules(laps_here)
-rules = checked(text, "rules")
+with said_place:
+    rules = checked(text, "rules")
+    if rules is not None:
+        st.success(md(f"These rules can be used: {rules.name}, version {rules.version}, "
+                      f"{count_text(len(rules.rounds), 'round')}."))  # fmt: skip
+        if doubts := rounds_in_doubt(rules, days_held(laps_here)):
+            st.warning("Look at these before you go on:")
+            points(doubts)
 if rules is not None:
-    st.success(md(f"These rules can be used: {rules.name}, version {rules.version}, "
-                  f"{count_text(len(rules.rounds), 'round')}."))  # fmt: skip
-    if doubts := rounds_in_doubt(rules, days_held(laps_here)):
-        st.warning("Look at these before you go on:")
-        points(doubts)
+    with st.expander("These rules in words"):
+        points(rules_lines(rules))
 show_guide(laps_here)
 st.download_button("Download the rules", text, file_name="challenge.toml", mime="text/plain",
                    on_click="ignore")  # fmt: skip
@@ -348,5 +389,5 @@ if rules is not None:
     with results_place, told():
         show_results(text, laps_here)
 else:
-    results_place.info("Mend the faults named below the rules, then switch the results on again.")
+    results_place.info("First mend the faults that are named above the text of the rules.")
 cautions()
