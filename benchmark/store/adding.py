@@ -163,7 +163,7 @@ def _facts_lacking(connection: duckdb.DuckDBPyConnection, scope: Scope) -> int:
 
 
 def note_import(
-    connection: duckdb.DuckDBPyConnection, lap_file: LapFile, added: Added, at: datetime
+    connection: duckdb.DuckDBPyConnection, file: str, sha256: str, added: Added, at: datetime
 ) -> int:
     """Note what a file brought, at `at` (UTC), and give the number of the import."""
     query = "select coalesce(max(import_id), 0) + 1 from import"
@@ -172,8 +172,8 @@ def note_import(
         "insert into import values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             import_id,
-            lap_file.name,
-            lap_file.sha256,
+            file,
+            sha256,
             at,
             added.laps_added,
             added.laps_already_there,
@@ -190,6 +190,8 @@ def insert(
 ) -> None:
     """Write the prepared file as that import, and what undoing line `number` needs."""
     if not added.laps_added and not added.facts_added:
+        if not is_known(connection, import_id):
+            _note_touched(connection, number)
         return
     last_run = _last_run(connection)
     if added.facts_added:
@@ -206,6 +208,17 @@ def insert(
     )
     _note_touched(connection, number)
     connection.execute("update data_version set data_version = data_version + 1")
+
+
+def is_known(connection: duckdb.DuckDBPyConnection, import_id: int) -> bool:
+    """Tell whether the same file brought something before: what it says rests on that import."""
+    query = """
+        select exists (
+            from import join import as earlier using (sha256)
+            where import.import_id = ? and earlier.import_id in (select import_id from made)
+        )
+        """
+    return bool(connection.execute(query, [import_id]).fetchall()[0][0])
 
 
 def _last_run(connection: duckdb.DuckDBPyConnection) -> int:

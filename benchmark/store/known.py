@@ -59,7 +59,7 @@ def renamed(connection: duckdb.DuckDBPyConnection, file: str) -> tuple[str, str,
         """
     )
     key = ", ".join(RUN_KEY)
-    query = f"select exists (from named_run group by {key} having count(*) > 1)"
+    query = f"select exists (select 1 from named_run group by {key} having count(*) > 1)"
     if connection.execute(query).fetchall()[0][0]:
         return _folded(connection, file)
     return "named_run", "handed_lap", []

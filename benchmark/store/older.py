@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import pyarrow as pa
 
 from benchmark.intake.columns import RUN_KEY, FactOf, facts_of, stored_name
 from benchmark.intake.laptable import LapFile
@@ -37,6 +38,7 @@ IMPORT = (
     "rounded",
     "ignored_columns",
 )
+OF_A_RULING = ("older_ruling", "older_hash")
 PROGRAM = Actor("benchmark", Role.OWNER)
 
 
@@ -46,7 +48,7 @@ def to_record(connection: duckdb.DuckDBPyConnection) -> None:
     _warn_of_alteration(rows)
     _begin(connection)
     for number, at, steward, action, subject, reason, _, own_hash, lap_id in rows:
-        older = {"older_ruling": number, "older_hash": own_hash}
+        older = dict(zip(OF_A_RULING, (number, own_hash), strict=True))
         key, when = json.loads(subject), datetime.fromisoformat(at)
         actor = Actor(steward, Role.STEWARD)
         decided = striking.Decided(action, lap_id, key, reason, older)
@@ -88,10 +90,11 @@ def _begin(connection: duckdb.DuckDBPyConnection) -> None:
     )
 
 
-def replay(connection: duckdb.DuckDBPyConnection, actor: Actor, line: Line) -> Line:
+def replay(
+    connection: duckdb.DuckDBPyConnection, actor: Actor, line: Line, runs: pa.Table, laps: pa.Table
+) -> None:
     """Make the laps of before anew in an empty store, from the sheet that the line names."""
     subject, after = json.loads(line.subject), json.loads(line.after)
-    runs, laps = sheets.read(connection, BASE_SHEET, after["sheet"])
     lap_file = LapFile(Path(BASE), BASE, "", runs, laps.drop_columns("import_id"))
     added = adding.look(connection, lap_file)
     at = datetime.fromisoformat(line.at)
@@ -106,7 +109,6 @@ def replay(connection: duckdb.DuckDBPyConnection, actor: Actor, line: Line) -> L
         "update lap set import_id = base_lap.import_id from base_lap where lap_id = base_lap.row"
     )
     connection.unregister("base_lap")
-    return made
 
 
 def _append(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING
 
 import duckdb
@@ -52,7 +53,8 @@ def name_role(
     BadQuestion
         The name is none, the person has that role already, or no owner would be left.
     """
-    return store._change("name_role", lambda actor: give(store, actor, name, role, reason, at))
+    work = partial(give, store._connection, name=name, role=role, reason=reason, at=at)
+    return store._change("name_role", work)
 
 
 def recover_owner(store: Store, name: str, *, reason: str, at: datetime | None = None) -> Line:
@@ -72,7 +74,8 @@ def recover_owner(store: Store, name: str, *, reason: str, at: datetime | None =
     known = {person.name: person.role for person in people(store)}
     if known.get(_name(name)) is Role.OWNER:
         return store._write(lambda: _same_role(store, operator, name, reason, at))
-    return store._write(lambda: give(store, operator, name, Role.OWNER, reason, at))
+    work = partial(give, name=name, role=Role.OWNER, reason=reason, at=at)
+    return store._write(lambda: work(store._connection, operator))
 
 
 def note_password(store: Store, name: str, *, at: datetime | None = None) -> Line:
@@ -94,10 +97,15 @@ def _same_role(store: Store, actor: Actor, name: str, reason: str, at: datetime 
 
 
 def give(
-    store: Store, actor: Actor, name: str, role: Role, reason: str, at: datetime | None
+    connection: duckdb.DuckDBPyConnection,
+    actor: Actor,
+    *,
+    name: str,
+    role: Role,
+    reason: str,
+    at: datetime | None,
 ) -> Line:
     """Change the role and append the line, within the transaction that the caller holds."""
-    connection = store._connection
     name = _name(name)
     known = dict(connection.execute("select name, role from person").fetchall())
     had = known.get(name)
@@ -107,30 +115,34 @@ def give(
         raise BadQuestion(f"{name} can be entrant or visitor: name stewards and owners one by one")
     if not known and role is not Role.OWNER:
         raise BadQuestion(f"name an owner first: nobody could give roles after {name}")
-    keep_an_owner(known, name, role)
-    set_role(connection, name, role.word)
+    _keep_an_owner({**known, name: role.word}, name)
+    _set_role(connection, name, role.word)
     entry = Entry(PERSON, {"person": name}, reason, {"role": had}, {"role": role.word})
     return record.append(connection, actor, entry, at)
 
 
-def keep_an_owner(known: dict[str, str], name: str, role: Role | None) -> None:
-    """Refuse a change that would leave a club without an owner.
+def restore(connection: duckdb.DuckDBPyConnection, name: str, role: str | None) -> None:
+    """Give a person back an earlier role; None takes the person out.
 
     Raises
     ------
     BadQuestion
-        It would.
+        No owner would be left.
     """
-    left = {**known, name: role.word if role is not None else ""}
-    if known and Role.OWNER.word not in left.values():
+    known = dict(connection.execute("select name, role from person").fetchall())
+    _keep_an_owner({**known, name: role}, name)
+    if role is None:
+        connection.execute("delete from person where name = ?", [name])
+    else:
+        _set_role(connection, name, role)
+
+
+def _keep_an_owner(known: dict[str, str | None], name: str) -> None:
+    if Role.OWNER.word not in known.values():
         raise BadQuestion(f"{name} is the only owner: name another one first")
 
 
-def set_role(connection: duckdb.DuckDBPyConnection, name: str, role: str | None) -> None:
-    """Write the role; None takes the person out, as before it was first named."""
-    if role is None:
-        connection.execute("delete from person where name = ?", [name])
-        return
+def _set_role(connection: duckdb.DuckDBPyConnection, name: str, role: str) -> None:
     connection.execute(
         """
         insert into person

@@ -85,3 +85,10 @@ def write(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
     """Write the value, within the transaction that the caller holds."""
     connection.execute("delete from setting where name = ?", [name])
     connection.execute("insert into setting values (?, ?)", [name, value])
+
+
+def restore(connection: duckdb.DuckDBPyConnection, name: str, value: str) -> None:
+    """Write an earlier value; the default is that of a setting that nobody has changed."""
+    write(connection, name, value)
+    if name in KNOWN and value == KNOWN[name].values[0]:
+        connection.execute("delete from setting where name = ?", [name])

@@ -392,7 +392,7 @@ class Store:
         at: datetime | None,
     ) -> Line:
         def work(actor: Actor) -> Line:
-            decider = in_the_name_of(actor, steward, is_club=self._is_club())
+            decider = self._decider(actor, steward)
             return striking.rule(self._connection, decider, action, lap, reason=reason, at=at)
 
         return self._change(action, work)
@@ -438,8 +438,27 @@ class Store:
         )
         return Actor(name, role_of(roles.get(name) or roles.get(ANYONE) or Role.VISITOR.word))
 
-    def _change(self, action: str, work: Callable[[Actor], T]) -> T:
+    def _decider(self, actor: Actor, name: str | None) -> Actor:
+        """Give whose decision it is: on a laptop any name may be given, in a club only one's own.
+
+        Raises
+        ------
+        BadQuestion
+            The name is blank, or in a club another one than that of who is signed in.
+        """
+        if name is None:
+            return actor
+        record.given(steward=name)
+        if self._is_club() and name.strip() != actor.name:
+            raise BadQuestion(
+                f"signed in as {actor.name}: a ruling in the name of {name.strip()} is not taken"
+            )
+        return Actor(name.strip(), actor.role)
+
+    def _change(self, action: str, work: Callable[[Actor], T], *, try_only: bool = False) -> T:
         """Do the work as one transaction, if who is signed in may; every change goes this way.
+
+        `try_only` takes everything back again.
 
         Raises
         ------
@@ -448,17 +467,17 @@ class Store:
         """
         actor = self.require(action)
         try:
-            return self._write(lambda: work(actor))
+            return self._write(lambda: work(actor), try_only=try_only)
         except NotAllowed as refused:  # what is another person's
             _note_refusal(self.path, actor, action, str(refused))
             raise
 
-    def _write(self, work: Callable[[], T]) -> T:
+    def _write(self, work: Callable[[], T], *, try_only: bool = False) -> T:
         """Do the work as one transaction: all of it, or after any error none."""
         self._connection.execute("begin")
         try:
             done = interruptible(self._connection, work)
-            self._connection.execute("commit")
+            self._connection.execute("rollback" if try_only else "commit")
         except BaseException:
             self._connection.execute("rollback")
             raise
@@ -472,24 +491,6 @@ class Store:
         table = self._ask(lambda: self._connection.sql(query).to_arrow_table())
         frame: pd.DataFrame = table.to_pandas()
         return frame
-
-
-def in_the_name_of(actor: Actor, name: str | None, *, is_club: bool) -> Actor:
-    """Give whose decision it is: on a laptop any name may be given, in a club only one's own.
-
-    Raises
-    ------
-    BadQuestion
-        The name is blank, or in a club another one than that of who is signed in.
-    """
-    if name is None:
-        return actor
-    record.given(steward=name)
-    if is_club and name.strip() != actor.name:
-        raise BadQuestion(
-            f"signed in as {actor.name}: a ruling in the name of {name.strip()} is not taken"
-        )
-    return Actor(name.strip(), actor.role)
 
 
 def _note_refusal(path: Path, actor: Actor, action: str, detail: str) -> None:

@@ -54,12 +54,12 @@ def rule(
         No such lap, one that is struck already (or is not), or no reason.
     """
     record.given(reason=reason)
-    lap_id = _lap_id(connection, lap)
-    is_struck = bool(connection.execute("from struck where lap_id = ?", [lap_id]).fetchall())
+    meant = lap_id(connection, lap)
+    is_struck = bool(connection.execute("from struck where lap_id = ?", [meant]).fetchall())
     if is_struck == (action == STRIKE):
         state = "is struck already" if is_struck else "is not struck"
         raise BadQuestion(f"{_named(lap)} {state}")
-    return put(connection, actor, Decided(action, lap_id, _key(lap), reason), at)
+    return put(connection, actor, Decided(action, meant, _key(lap), reason), at)
 
 
 def put(
@@ -90,7 +90,14 @@ def put(
     return line
 
 
-def _lap_id(connection: duckdb.DuckDBPyConnection, lap: Mapping[str, Value]) -> int:
+def lap_id(connection: duckdb.DuckDBPyConnection, lap: Mapping[str, Value]) -> int:
+    """Give the number of the lap that has this key.
+
+    Raises
+    ------
+    BadQuestion
+        There is none.
+    """
     same = " and ".join(f"{name} = ?" for name in LAP_KEY)
     query = f"select lap_id from lap_table where {same}"
     rows = connection.execute(query, [lap[name] for name in LAP_KEY]).fetchall()

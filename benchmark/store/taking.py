@@ -48,9 +48,11 @@ def take_in(
     """
     at = (at or datetime.now(UTC)).astimezone(UTC).replace(microsecond=0)
     added = adding.look(connection, lap_file)
-    import_id = adding.note_import(connection, lap_file, added, at.replace(tzinfo=None))
-    digest = None  # an import that brings nothing needs no sheet
-    if added.laps_added or added.facts_added:
+    import_id = adding.note_import(
+        connection, lap_file.name, lap_file.sha256, added, at.replace(tzinfo=None)
+    )
+    digest = None  # a file that was taken in before and brings nothing needs no sheet
+    if added.laps_added or added.facts_added or not adding.is_known(connection, import_id):
         digest = sheets.keep(connection, import_id, lap_file.runs, lap_file.run_laps)
     subject = {
         "import": import_id,
