@@ -46,7 +46,7 @@ def check(store: Store) -> None:
 
 
 def two_builds(store: Store, common: int = 2) -> None:
-    """Add two names of one car, which have `common` laps of one run alike, and some of their own."""
+    """Add two names of one car, with `common` laps of one run alike and some of their own."""
     one, other = "Blue Heron", "Blue Heron 7"
     both = [lap(n, f"1:02.{n:03d}") for n in range(1, common + 1)]
     add(store, [*({**row, "build": one, "air_temp_c": "18"} for row in both),
