@@ -1,0 +1,279 @@
+"""A load test on loopback: many people at once at the served app, some of whom hand in laps.
+
+    python -m tests.bench.load [--read 40] [--hand-in 10] [--seconds 300] [--think 8]
+        [--fit] [--import] [--db DEMO_STORE]
+
+serves the app (`benchmark app`) on a copy of the demo store (made first, unless one is named) and
+opens a websocket a person, as a browser does (`tests/bench/tab.py`): readers go from page to page,
+handers-in upload a lap table, see what it would do and store it, each with a pause of `--think`
+seconds on average. Every submission has a number, in its file's name and its session, so that lost
+and doubled ones are counted in the store afterwards. `--fit` fits again and again meanwhile,
+`--import` imports by the command line, one file after another. A page's answer is the time from
+asking to the end of its script; both sides run on the same cores, so it holds the tester's own
+work, too. Exit status 1 where a submission was lost or doubled, or a page showed an error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import os
+import random
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from benchmark.intake.columns import NAMES
+from benchmark.store.store import Store
+from tests.bench.tab import Answer, Tab
+
+BENCHMARK = [sys.executable, "-c", "from benchmark.cli import main; main()"]
+LAPS = 5  # of a submission
+# How often a reader goes to each page, and with what in the address.
+READ = {"": 5, "gains": 2, "build": 3, "plan": 1, "claim": 2, "challenge": 1, "method": 1}
+QUERIES = {"": ["", "circuit=Tarnebrook", "circuit=Highmarl"], "gains": ["", "circuit=Highmarl"]}
+SHEET = [
+    "circuit",
+    "date",
+    "session",
+    "model",
+    "build",
+    "driver",
+    "tyre_category",
+    "lap",
+    "lap_time",
+]
+
+
+@dataclass
+class Tally:
+    """What everybody saw."""
+
+    took_s: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    exceptions: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+    acknowledged: set[str] = field(default_factory=set)
+    sent: set[str] = field(default_factory=set)
+    imported: set[str] = field(default_factory=set)
+    fits: int = 0
+
+    def note(self, page: str, answer: Answer) -> None:
+        self.took_s[page].append(answer.took_s)
+        self.exceptions += [f"{page}: {text}" for text in answer.exceptions]
+        self.errors += [f"{page}: {text}" for text in answer.errors]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The run's sizes."""
+
+    port: int
+    until: float
+    think_s: float
+
+    def goes_on(self) -> bool:
+        return time.monotonic() < self.until
+
+    async def think(self, draw: random.Random) -> None:
+        pause = draw.expovariate(1 / self.think_s) if self.think_s else 0
+        await asyncio.sleep(min(pause, max(self.until - time.monotonic(), 0)))
+
+
+def main() -> None:
+    asked = parser().parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        db = Path(name) / "laps.duckdb"
+        prepare(db, asked.db)
+        tally = Tally()
+        asyncio.run(run(db, asked, tally))
+        bad = tell(db, tally)
+    sys.exit(1 if bad else 0)
+
+
+def parser() -> argparse.ArgumentParser:
+    made = argparse.ArgumentParser(prog="python -m tests.bench.load")
+    made.add_argument("--read", type=int, default=40)
+    made.add_argument("--hand-in", type=int, default=10)
+    made.add_argument("--seconds", type=float, default=300)
+    made.add_argument("--think", type=float, default=8)
+    made.add_argument("--fit", action="store_true")
+    made.add_argument("--import", action="store_true", dest="import_")
+    made.add_argument("--db", type=Path)
+    return made
+
+
+def prepare(db: Path, demo: Path | None) -> None:
+    if demo is not None:
+        shutil.copy(demo, db)
+        return
+    print("making the demo store", flush=True)
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    subprocess.run([*BENCHMARK, "demo", "--no-app", "--db", str(db)], check=True, **quiet)
+
+
+async def run(db: Path, asked: argparse.Namespace, tally: Tally) -> None:
+    async with served(db) as port:
+        plan = Plan(port, time.monotonic() + asked.seconds, asked.think)
+        people = [read(plan, tally, number) for number in range(asked.read)]
+        people += [hand_in(plan, tally, number) for number in range(asked.hand_in)]
+        if asked.fit:
+            people.append(fit_again(plan, tally, db))
+        if asked.import_:
+            people.append(import_again(plan, tally, db))
+        await asyncio.gather(*people)
+
+
+@asynccontextmanager
+async def served(db: Path):
+    """Serve the app, and tell the memory it took when all is over."""
+    command = [*BENCHMARK, "app", "--db", str(db)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
+        try:
+            line = await asyncio.to_thread(child.stdout.readline)
+            yield int(re.findall(r"http://127\.0\.0\.1:(\d+)", line)[0])
+            tell_use(child.pid)
+        finally:
+            child.terminate()
+
+
+async def read(plan: Plan, tally: Tally, number: int) -> None:
+    """Go from page to page, each time in one and the same tab."""
+    draw = random.Random(number)
+    await plan.think(draw)
+    async with Tab(plan.port) as tab:
+        tally.note("first page", await tab.ask(""))
+        while plan.goes_on():
+            await plan.think(draw)
+            page = draw.choices(list(READ), list(READ.values()))[0]
+            query = draw.choice(QUERIES.get(page, [""]))
+            tally.note(page or "leaderboard", await tab.ask(page, query))
+
+
+async def hand_in(plan: Plan, tally: Tally, number: int) -> None:
+    """Hand in one numbered table after another."""
+    draw = random.Random(1000 + number)
+    await plan.think(draw)
+    async with Tab(plan.port) as tab:
+        tally.note("first page", await tab.ask(""))
+        page = await tab.ask("hand-in")
+        tally.note("hand-in", page)
+        count = 0
+        while plan.goes_on():
+            await plan.think(draw)
+            name = f"L{number}-{count}"
+            count += 1
+            await tab.upload(page.uploader, [(f"{name}.csv", sheet(name).encode())])
+            seen = await tab.ask()
+            tally.note("hand-in, check", seen)
+            label = next((label for label in seen.buttons if label.startswith("Store 1")), None)
+            if label is None:
+                tally.errors.append(f"hand-in: nothing to press for {name}")
+                continue
+            await plan.think(draw)
+            tally.sent.add(name)
+            stored = await tab.ask(press=seen.buttons[label])
+            tally.note("hand-in, store", stored)
+            if stored.says(f"{name}.csv: {LAPS} laps added"):
+                tally.acknowledged.add(name)
+            await tab.upload(page.uploader, [])
+
+
+async def fit_again(plan: Plan, tally: Tally, db: Path) -> None:
+    while plan.goes_on():
+        status = await command("fit", "--db", str(db), errors=tally.errors)
+        tally.fits += status == 0
+
+
+async def import_again(plan: Plan, tally: Tally, db: Path) -> None:
+    count = 0
+    while plan.goes_on():
+        name = f"C-{count}"
+        count += 1
+        path = db.with_name(f"{name}.csv")
+        path.write_text(sheet(name), encoding="utf-8")
+        tally.sent.add(name)
+        if await command("import", str(path), "--db", str(db), errors=tally.errors) == 0:
+            tally.acknowledged.add(name)
+            tally.imported.add(name)
+        await asyncio.sleep(2)
+
+
+async def command(*words: str, errors: list[str]) -> int:
+    """Run a command of ours, and note what it says where it fails."""
+    pipe = asyncio.subprocess.PIPE
+    child = await asyncio.create_subprocess_exec(*BENCHMARK, *words, stdout=pipe, stderr=pipe)
+    _, said = await child.communicate()
+    if child.returncode:
+        errors.append(f"benchmark {words[0]}: {said.decode(errors='replace').strip()}")
+    return child.returncode or 0
+
+
+def sheet(name: str) -> str:
+    """A lap table of one invented car on a day of its own."""
+    assert set(SHEET) <= set(NAMES)
+    facts = [
+        "Loadmoor",
+        "2026-05-02",
+        name,
+        "Pipit 1600",
+        f"Load {name}",
+        f"Driver {name}",
+        "sport",
+    ]
+    rows = [",".join([*facts, str(lap), f"1:{20 + lap}.5"]) for lap in range(1, LAPS + 1)]
+    return "\n".join([",".join(SHEET), *rows, ""])
+
+
+def tell(db: Path, tally: Tally) -> int:
+    """Print the figures, and give how many things went wrong."""
+    with Store.open(db) as store:
+        laps = store.accepted_laps()
+        files = store.imports()["file"].tolist()
+    of_load = laps[laps["circuit"] == "Loadmoor"]
+    found = of_load.groupby("session")["lap"].count().to_dict()
+    lost = sorted(name for name in tally.acknowledged if found.get(name, 0) < LAPS)
+    half = sorted(name for name, count in found.items() if count != LAPS)
+    doubled = sorted(name for name in tally.sent if files.count(f"{name}.csv") > 1)
+    unsaid = sorted(set(found) - tally.acknowledged)
+    print(
+        f"submissions sent {len(tally.sent)} (of them {len(tally.imported)} by command), ", end=""
+    )
+    print(
+        f"acknowledged {len(tally.acknowledged)}, lost {len(lost)}, doubled {len(doubled)}, ",
+        end="",
+    )
+    print(f"half {len(half)}, stored without a word {len(unsaid)}; fits {tally.fits}")
+    print(f"exceptions on pages {len(tally.exceptions)}, errors told {len(tally.errors)}")
+    for text in [*sorted(set(tally.exceptions)), *sorted(set(tally.errors))][:20]:
+        print(f"   {text[:300]}")
+    every = [took for took_s in tally.took_s.values() for took in took_s]
+    for page, took_s in [("all", every), *sorted(tally.took_s.items())]:
+        low, high = np.quantile(took_s, [0.5, 0.95])
+        print(f"| {page} | {len(took_s)} | {low:.2f} | {high:.2f} | {max(took_s):.2f} |")
+    return len(lost) + len(doubled) + len(half) + len(tally.exceptions) + len(tally.errors)
+
+
+def tell_use(pid: int) -> None:
+    """Print processor time and peak memory of the app, where the system tells them."""
+    children = Path(f"/proc/{pid}/task/{pid}/children")
+    if not children.exists():
+        return
+    for child in children.read_text().split():
+        status = Path(f"/proc/{child}/status").read_text()
+        peak = re.findall(r"VmHWM:\s+(\d+)", status)
+        ticks = Path(f"/proc/{child}/stat").read_text().rpartition(") ")[2].split()[11:13]
+        used_s = sum(map(int, ticks)) / os.sysconf("SC_CLK_TCK")
+        print(f"the app: peak {int(peak[0]) / 1024:.0f} MB, {used_s:.0f} s of processor")
+
+
+if __name__ == "__main__":
+    main()
