@@ -6,7 +6,7 @@ import altair as alt
 import pandas as pd
 
 from benchmark.answers.claim import ClaimAnswer
-from benchmark.show.figures import BESIDE_PX, board_chart
+from benchmark.show.figures import board_chart
 from benchmark.show.words import lap_text
 
 
@@ -29,12 +29,9 @@ def claim_rows(answer: ClaimAnswer) -> pd.DataFrame:
     return rows.assign(rank=rows.index + 1, raw_rank=rows.index + 1)
 
 
-def claim_chart(answer: ClaimAnswer, *, beside_px: int = BESIDE_PX) -> alt.LayerChart:
-    """Draw the claim among the rivals, each with its lap as timed and its adjusted lap.
-
-    `beside_px` is the height beside the rows, as in `board_chart`. [px]
-    """
-    return board_chart(claim_rows(answer), answer.level, beside_px=beside_px)
+def claim_chart(answer: ClaimAnswer) -> alt.LayerChart:
+    """Draw the claim among the rivals, each with its lap as timed and its adjusted lap."""
+    return board_chart(claim_rows(answer), answer.level)
 
 
 def claim_alt(answer: ClaimAnswer) -> str:

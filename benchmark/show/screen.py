@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import hashlib
+import pickle
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
+import altair as alt
 import pandas as pd
 import streamlit as st
 
-from benchmark.errors import BenchmarkError, NoFit, NoStore
+from benchmark.errors import BenchmarkError, NoFit, NoStore, StoreBusy
 from benchmark.model.fit import Fit
 from benchmark.show import fit_worker
 from benchmark.show.clock import Clock
 from benchmark.show.output import Column
 from benchmark.show.serving import serving
 from benchmark.show.words import CAUTIONS
+from benchmark.store.opening import PATIENCE_S
 from benchmark.store.store import Store
 
 PAGES = Path(__file__).parent / "pages"
@@ -55,11 +60,38 @@ def store_state(path: Path) -> tuple[str, int, int]:
     return str(path.absolute()), found.st_mtime_ns, found.st_size
 
 
+# How answers are kept: a fit never changes, so its name stands for it.
+BY_FIT: dict[str | type[Any], Callable[[Any], Any]] = {Fit: lambda fit: fit.fit_id}
+BUSY_PATIENCE_S = 2.0  # where there is something to show meanwhile
+_last_seen: dict[str, tuple[str, int]] = {}  # what the latest look at a store gave
+
+
+@st.cache_resource(max_entries=16, show_spinner=False)
+def _look(state: tuple[str, int, int]) -> tuple[str, int]:
+    """Give the digest of the latest fit and the version of the laps in this state of the store."""
+    known = state[0] in _last_seen
+    with Store.open(state[0], patience_s=BUSY_PATIENCE_S if known else PATIENCE_S) as store:
+        _last_seen[state[0]] = store.latest_fit_digest(), store.data_version()
+    return _last_seen[state[0]]
+
+
 @st.cache_resource(max_entries=2, show_spinner="Loading the fit")
-def _load(state: tuple[str, int, int]) -> tuple[Fit, int]:
-    """Load the fit and the version of the laps; shared by all visitors, never changed."""
-    with Store.open(state[0]) as store:
-        return store.latest_fit(), store.data_version()
+def _load(path: str, digest: str) -> Fit:  # noqa: ARG001 - it tells one fit from the next
+    """Load the fit once for all visitors; it is never changed."""
+    with Store.open(path) as store:
+        return store.latest_fit()
+
+
+def _fit_and_version(path: Path) -> tuple[Fit, int]:
+    """Give the fit and the version of the laps, of a moment ago where another process writes."""
+    state = store_state(path)
+    try:
+        digest, version = _look(state)
+    except StoreBusy:
+        if state[0] not in _last_seen:
+            raise
+        digest, version = _last_seen[state[0]]
+    return _load(state[0], digest), version
 
 
 @contextmanager
@@ -76,7 +108,7 @@ def ready_fit() -> Fit:
     """Give the latest fit; where there is none, say what to do next and stop the page."""
     path = store_path()
     try:
-        fit, version = _load(store_state(path))
+        fit, version = _fit_and_version(path)
     except (NoStore, FileNotFoundError):
         _next_step("There are no laps yet. Hand in a lap table, then fit the model to it.")
     except NoFit:
@@ -142,6 +174,35 @@ def show_table(columns: Sequence[Column], text: str) -> None:
     name = "Build" if "Build" in headings else headings[0]
     pinned = {name: st.column_config.Column(pinned=True)}
     st.dataframe(grid(columns), hide_index=True, alt=text, column_config=pinned)
+
+
+def show_chart(
+    make: Callable[..., alt.TopLevelMixin], *about: object, text: str, **sizes: int
+) -> None:
+    """Show the chart that `make` draws of these answers; `text` describes it for who cannot see.
+
+    It is drawn once for all visitors: drawing and checking it takes longer than all the rest of a
+    page. Only the chart's description as data is kept, under the digest of what it shows.
+    """
+    digest = hashlib.sha256(pickle.dumps((about, sizes))).hexdigest()
+    spec = _drawn(f"{make.__module__}.{make.__qualname__}", digest, make, about, sizes)
+    st.vega_lite_chart(spec, alt=text)
+
+
+@st.cache_data(max_entries=256, show_spinner=False)
+def _drawn(
+    name: str,  # noqa: ARG001 - it tells one kind of chart from the next
+    digest: str,  # noqa: ARG001
+    _make: Callable[..., alt.TopLevelMixin],
+    _about: Sequence[object],
+    _sizes: dict[str, int],
+) -> dict[str, Any]:
+    """Give the chart as Vega-Lite, without the sizes that Altair's own theme would give it."""
+    spec = _make(*_about, **_sizes).to_dict()
+    view = spec.get("config", {}).get("view", {})
+    for size in ("continuousWidth", "continuousHeight"):
+        view.pop(size, None)
+    return spec
 
 
 def points(sentences: Sequence[str]) -> None:

@@ -361,6 +361,19 @@ class Store:
 
         return Fit.from_bytes(self.latest_fit_bytes())
 
+    def latest_fit_digest(self) -> str:
+        """Give the SHA-256 of the fit that was kept last, without reading it.
+
+        Raises
+        ------
+        NoFit
+            Nothing has been fitted yet.
+        """
+        rows = self._rows("select digest from fit order by fit_no desc limit 1")
+        if not rows:
+            raise self._no_fit()
+        return str(rows[0][0])
+
     def latest_fit_bytes(self) -> bytes:
         """Give the body of the fit that was kept last.
 
@@ -371,11 +384,14 @@ class Store:
         """
         rows = self._rows("select body, digest from fit order by fit_no desc limit 1")
         if not rows:
-            raise NoFit(f"no fit in {self.path} yet: run `benchmark fit --db {self.path}`")
+            raise self._no_fit()
         body, digest = rows[0]
         if hashlib.sha256(body).hexdigest() != digest:
             raise BenchmarkError(f"the fit in {self.path} is damaged: run `benchmark fit` again")
         return bytes(body)
+
+    def _no_fit(self) -> NoFit:
+        return NoFit(f"no fit in {self.path} yet: run `benchmark fit --db {self.path}`")
 
     def fits(self) -> pd.DataFrame:
         """Give the record of the fits, newest first, without their bodies."""

@@ -14,15 +14,31 @@ from benchmark.show.asking import ask_place
 from benchmark.show.gains_figures import history_chart, waterfall_chart
 from benchmark.show.gains_words import explain_columns, explain_lines, forecast_lines
 from benchmark.show.next_words import advise_columns, coach_lines
-from benchmark.show.screen import cautions, choose, md, opening, points, ready_fit, show_table, told
+from benchmark.show.screen import (
+    BY_FIT,
+    cautions,
+    choose,
+    md,
+    opening,
+    points,
+    ready_fit,
+    show_chart,
+    show_table,
+    told,
+)
 from benchmark.show.words import standing_sentence
 from benchmark.trade.conditions import Conditions
 from benchmark.trade.timing import parse_lap_time
 
+# Each is answered once for a fit and a question: many people ask the same.
+_once = st.cache_data(max_entries=256, show_spinner=False, hash_funcs={**BY_FIT, Question: repr})
+ask_board, ask_history, ask_explain = _once(leaderboard), _once(history), _once(explain)
+ask_forecast, ask_advise, ask_coach = _once(forecast), _once(advise), _once(coach)
+
 
 def show_standing(fit: Fit, build: str, where: tuple[str, str]) -> None:
     """Say where the build stands on a dry track here."""
-    board = leaderboard(fit, *where)
+    board = ask_board(fit, *where)
     own = board[board["build"] == build].to_dict("records")
     if own:
         st.markdown(f"### {md(standing_sentence(own[0], len(board), *where))}")
@@ -30,12 +46,12 @@ def show_standing(fit: Fit, build: str, where: tuple[str, str]) -> None:
 
 def show_history(fit: Fit, build: str, where: tuple[str, str]) -> list[str]:
     """Show the build's days; give their dates."""
-    days = history(fit, build, *where)
+    days = ask_history(fit, build, *where)
     st.subheader("Its days")
     if days.empty:
         st.info("No lap on a dry track here yet.")
         return []
-    st.altair_chart(history_chart(days), alt="Lap of each day, as timed and at equal conditions")
+    show_chart(history_chart, days, text="Lap of each day, as timed and at equal conditions")
     changes = days[days["changed"].notna()]
     points([f"{row['date']}: {row['changed']}." for row in changes.to_dict("records")])
     return [str(date) for date in days["date"]]
@@ -52,10 +68,10 @@ def show_explanation(fit: Fit, build: str, where: tuple[str, str], dates: list[s
         first = choose("From", dates, key="from") or dates[0]
     with right:
         second = choose("To", dates[::-1], key="to") or dates[-1]
-    found = explain(fit, build, first, second, circuit=where[0], layout=where[1])
+    found = ask_explain(fit, build, first, second, circuit=where[0], layout=where[1])
     for line in explain_lines(found):
         st.markdown(md(line))
-    st.altair_chart(waterfall_chart(found), alt="The causes adding up to the difference")
+    show_chart(waterfall_chart, found, text="The causes adding up to the difference")
     show_table(explain_columns(found), "The causes, one a row")
     st.caption("Causes that were the same on both days are left out. Negative is quicker.")
 
@@ -72,7 +88,7 @@ def show_forecast(fit: Fit, build: str, where: tuple[str, str]) -> None:
     target_s = float(parse_lap_time(target)) if target.strip() else None
     conditions = Conditions(air_temp_c=air, track_temp_c=track)
     asked = Question(build, *where, conditions=conditions, laps=int(laps), target_s=target_s)
-    points(forecast_lines(forecast(fit, asked)))
+    points(forecast_lines(ask_forecast(fit, asked)))
 
 
 opening(
@@ -94,8 +110,8 @@ with told():
         "What each open step is expected to buy this car here, a lap, and the class it leads to. "
         "Negative is quicker."
     )
-    show_table(advise_columns(advise(fit, build, *where)), "Steps still open, one a row")
+    show_table(advise_columns(ask_advise(fit, build, *where)), "Steps still open, one a row")
     st.subheader("What would make the answer surer")
     st.caption("How much narrower the 90 % interval of its adjusted lap would become with:")
-    points(coach_lines(coach(fit, build, *where)))
+    points(coach_lines(ask_coach(fit, build, *where)))
 cautions()

@@ -13,7 +13,7 @@ from benchmark.answers.claim_rules import VERDICTS
 from benchmark.intake.columns import BY_NAME
 from benchmark.intake.fixes import MAX_BYTES
 from benchmark.model.fit import Fit
-from benchmark.show.claim_figures import claim_alt, claim_chart
+from benchmark.show.claim_figures import claim_alt, claim_rows
 from benchmark.show.claim_list import recheck_columns, recheck_frame
 from benchmark.show.claim_sheet import (
     METHOD,
@@ -27,7 +27,7 @@ from benchmark.show.claim_sheet import (
     rule_points,
 )
 from benchmark.show.claiming import TraceFile, add_evidence, keep, make_claim, recheck
-from benchmark.show.figures import PAGE_BESIDE_PX
+from benchmark.show.figures import PAGE_BESIDE_PX, board_chart
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
     cautions,
@@ -36,6 +36,7 @@ from benchmark.show.screen import (
     opening,
     points,
     ready_fit,
+    show_chart,
     show_table,
     store_path,
     told,
@@ -205,7 +206,8 @@ def show_answer(answer: ClaimAnswer) -> None:
     """Show the verdict, the picture, the findings, what overturns it, and the method."""
     st.markdown(f"### {md(answer.sentence)}")
     st.caption(f"Verdict: {answer.verdict}. {VERDICTS[answer.verdict][0]}")
-    st.altair_chart(claim_chart(answer, beside_px=PAGE_BESIDE_PX), alt=claim_alt(answer))
+    rows, about = claim_rows(answer), claim_alt(answer)
+    show_chart(board_chart, rows, answer.level, beside_px=PAGE_BESIDE_PX, text=about)
     show_table(rival_columns(answer), claim_alt(answer))
     show_table(figure_columns(answer), "The figures of the verdict")
     for heading, sentences in finding_points(answer):

@@ -13,7 +13,16 @@ from benchmark.show.asking import ask_place
 from benchmark.show.gains_figures import gains_chart
 from benchmark.show.gains_words import gains_columns, gains_sentence, step_text
 from benchmark.show.output import records, to_spreadsheet_csv
-from benchmark.show.screen import cautions, md, opening, points, ready_fit, show_table, told
+from benchmark.show.screen import (
+    cautions,
+    md,
+    opening,
+    points,
+    ready_fit,
+    show_chart,
+    show_table,
+    told,
+)
 from benchmark.show.words import place_text, reference_text
 
 
@@ -45,7 +54,7 @@ shown = table[seen].reset_index(drop=True) if single else table
 if shown.empty:
     st.info("No step was seen at both ends yet.")
 else:
-    st.altair_chart(gains_chart(shown), alt="Gain of each step with its interval; table below")
+    show_chart(gains_chart, shown, text="Gain of each step with its interval; table below")
     doubtful = shown[shown["aliased_with"].notna()]
     if len(doubtful):
         st.subheader("What the laps cannot tell apart")

@@ -11,7 +11,17 @@ from benchmark.model.fit import Fit
 from benchmark.show.board import HELP, board_columns, board_lines
 from benchmark.show.figures import MOST_ROWS, PAGE_BESIDE_PX, board_alt, board_chart
 from benchmark.show.output import records, to_spreadsheet_csv
-from benchmark.show.screen import cautions, choose, grid, md, opening, points, ready_fit, told
+from benchmark.show.screen import (
+    cautions,
+    choose,
+    grid,
+    md,
+    opening,
+    points,
+    ready_fit,
+    show_chart,
+    told,
+)
 from benchmark.show.words import place_text
 from benchmark.trade.classes import CLASSES, SURFACES, TYRE_CATEGORIES
 
@@ -87,7 +97,7 @@ def show_board(
     )
     if len(board) > MOST_ROWS:
         st.caption(f"The picture shows the first {MOST_ROWS} of {len(board)} entries.")
-    st.altair_chart(board_chart(board, LEVEL, beside_px=PAGE_BESIDE_PX), alt=board_alt(board))
+    show_chart(board_chart, board, LEVEL, beside_px=PAGE_BESIDE_PX, text=board_alt(board))
     st.subheader("All entries")
     table = grid(board_columns(board, LEVEL))
     told = {name: st.column_config.Column(help=words) for name, words in HELP.items()}
