@@ -12,32 +12,40 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from benchmark.errors import Fault, FaultyFile
 from benchmark.intake.laptable import COLUMNS, Column, LapFile
+from benchmark.intake.mapping import ColumnMapping
 from benchmark.show.fit_section import show_fit
 from benchmark.show.handing_in import add_file, added_lines, check_file, read_file
+from benchmark.show.mapping_form import choose_mapping, show_mapping_form
+from benchmark.show.outing_form import show_outing
 from benchmark.show.screen import (
     cautions,
     md,
     opening,
+    points,
     progress_on_page,
     store_path,
     told,
 )
 from benchmark.show.signing_in import who, why_not
+from benchmark.show.slow_form import confirm_slow
 from benchmark.show.words import count_text
 
 PREVIEW_ROWS = 10
 MOST_FAULTS_SHOWN = 1000
 
 
-def read_upload(upload: UploadedFile) -> LapFile:
+def read_upload(upload: UploadedFile, mapping: ColumnMapping | None = None) -> LapFile:
     """Read an upload once; its text goes through a file of ours that is gone afterwards."""
     kept: dict[str, LapFile] = st.session_state.setdefault("read_uploads", {})
+    if st.session_state.get("read_through") != mapping:
+        kept.clear()
+        st.session_state["read_through"] = mapping
     if upload.file_id not in kept:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "upload"
             path.write_bytes(upload.getbuffer())
             with progress_on_page("Checking") as report:
-                kept[upload.file_id] = read_file(path, report, name=upload.name)
+                kept[upload.file_id] = read_file(path, report, name=upload.name, mapping=mapping)
     return kept[upload.file_id]
 
 
@@ -65,20 +73,25 @@ def show_faults(faults: Sequence[Fault]) -> None:
     st.caption("Row 1 is the first lap after the header; blank lines are not counted.")
 
 
-def show_preview(upload: UploadedFile, lap_file: LapFile) -> bool:
-    """Show what storing this file would do; say whether it can be stored."""
+def show_preview(upload: UploadedFile, lap_file: LapFile) -> LapFile | None:
+    """Show what storing this file would do; give it with the kinds of laps as confirmed.
+
+    None is a file that cannot be stored.
+    """
     st.markdown(f"**{md(upload.name)}**")
+    if not lap_file.faults:
+        lap_file = confirm_slow(lap_file, upload.file_id)
     try:
         would_be = check_file(store_path(), lap_file)
     except FaultyFile as error:
         show_faults(error.faults)
-        return False
+        return None
     for line in added_lines(upload.name, would_be, checked_only=True):
         st.markdown(md(line))
     first = lap_file.laps.head(PREVIEW_ROWS)
     st.dataframe(first.dropna(axis=1, how="all"), alt="The first laps as they were read")
     st.caption(f"The first {len(first)} laps as they were read; columns without a value left out.")
-    return True
+    return lap_file
 
 
 def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
@@ -93,16 +106,33 @@ def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
             st.success(md("; ".join(added_lines(upload.name, added))))
 
 
+def store_outing(name: str, lap_file: LapFile, body: bytes) -> None:
+    """Show what storing an outing would do, and store it when asked to; `body` is it as CSV."""
+    try:
+        would_be = check_file(store_path(), lap_file)
+    except FaultyFile as error:
+        show_faults(error.faults)
+        return
+    points(added_lines(name, would_be, checked_only=True))
+    st.download_button("Download as a lap table", body, "outing.csv", "text/csv", on_click="ignore")
+    if refused := why_not("add"):
+        st.info(md(refused))
+    elif st.button("Store this outing", type="primary"):
+        added = add_file(store_path(), lap_file, who())
+        st.success(md("; ".join(added_lines(name, added))))
+
+
 def show_upload() -> None:
     """Take files, show what each would do, and store the good ones when asked to."""
+    mapping = choose_mapping()
     uploads = st.file_uploader(
-        "Lap tables, CSV or Parquet",
+        "Lap tables, CSV or Parquet" if mapping is None else "Foreign sheets, CSV",
         type=["csv", "txt", "tsv", "parquet"],
         accept_multiple_files=True,
     )
     forget_uploads({upload.file_id for upload in uploads or []})
-    read = [(upload, read_upload(upload)) for upload in uploads or []]
-    good = [pair for pair in read if show_preview(*pair)]
+    read = [(upload, read_upload(upload, mapping)) for upload in uploads or []]
+    good = [(upload, shown) for upload, laps in read if (shown := show_preview(upload, laps))]
     if not uploads:
         return
     if refused := why_not("add"):
@@ -140,11 +170,17 @@ def _if_missing(column: Column) -> str:
 
 opening(
     "Hand in laps",
-    "Takes in lap tables: every file is checked first, and nothing is stored before you say so.",
+    "Takes in laps: all is checked first, and nothing is stored before you say so.",
 )
-st.subheader("1. Check and store lap tables")
+st.subheader("1. Check and store laps")
 with told():
-    show_upload()
-    show_columns()
+    tables, outing, sheet = st.tabs(["Lap tables", "One outing", "A foreign sheet"])
+    with tables:
+        show_upload()
+        show_columns()
+    with outing:
+        show_outing(store_outing, show_faults)
+    with sheet:
+        show_mapping_form()
     show_fit()
 cautions()

@@ -1,0 +1,206 @@
+"""The part of a page where a user says once which column of a foreign sheet is which."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
+
+from benchmark.errors import BenchmarkError, Fault, FaultyFile
+from benchmark.intake.columns import BY_NAME, COLUMNS
+from benchmark.intake.foreign_sheet import Sheet, look_at_sheet
+from benchmark.intake.mapping import (
+    ENCODINGS,
+    ISO_DATE,
+    ISO_TIME,
+    LAST_HEADER_LINE,
+    ColumnMapping,
+    make_mapping,
+    parse_mapping,
+)
+from benchmark.intake.source import WholeFile
+from benchmark.intake.units import UNITS
+from benchmark.show.handing_in import read_file
+from benchmark.show.mappings import keep, kept
+from benchmark.show.screen import md, points, store_path
+from benchmark.show.signing_in import who, why_not
+from benchmark.show.words import count_text
+
+SAME = "the same for all laps"
+NOT_THERE = "not in the sheet"
+PREVIEW_ROWS = 10
+NAME = "mapping"
+
+
+def choose_mapping() -> ColumnMapping | None:
+    """Ask whether the files are lap tables or foreign sheets; None is lap tables."""
+    known = {one.name: one.body for one in kept(store_path())}
+    if not known:
+        return None
+    lap_tables = "lap tables"
+    name = st.selectbox(
+        "The files are",
+        [lap_tables, *known],
+        format_func=lambda one: one if one == lap_tables else f"foreign sheets, mapping {one}",
+        key="read_mapping",
+    )
+    return parse_mapping(known[name], f"mapping {name}") if name in known else None
+
+
+def show_mapping_form() -> None:
+    """Take a foreign sheet, ask for its columns, show what they become, and keep the mapping."""
+    st.caption(
+        "A sheet with other columns than a lap table: say once which is which and keep that by "
+        "name. Then choose the mapping under Lap tables, or use benchmark import --mapping."
+    )
+    upload = st.file_uploader("A foreign sheet, CSV", type=["csv", "txt", "tsv"], key="foreign")
+    if upload is None:
+        return
+    data = _ask_form()
+    try:
+        sheet = _look(upload, data)
+    except WholeFile as whole:
+        fault = Fault(upload.name, None, whole.column, whole.value[:80], whole.message)
+        st.error(md(fault))
+        return
+    st.dataframe(_head(sheet), hide_index=True, alt="The first records of the sheet")
+    _ask_columns(sheet, data)
+    try:
+        mapping = make_mapping(data, NAME)
+    except FaultyFile as error:
+        st.markdown("**Still to say:**")
+        points([f"{fault.column}: {fault.message}" for fault in error.faults])
+        return
+    _preview(upload, mapping)
+    _offer(mapping)
+
+
+def _ask_form() -> dict[str, Any]:
+    """Ask how the text is written."""
+    first, second, third, fourth = st.columns(4)
+    with first:
+        encoding = st.selectbox("Encoding", ENCODINGS, key="map_encoding")
+    with second:
+        line = st.number_input(
+            "Header on line (0: none)", 0, LAST_HEADER_LINE, 1, key="map_header",
+            help="Blank lines are not counted.",
+        )  # fmt: skip
+    with third:
+        day = st.text_input(
+            "Dates are written", ISO_DATE, key="map_dates_as", help="Such as DD.MM.YYYY or M/D/YY."
+        )
+    with fourth:
+        clock = st.text_input(
+            "Times of day are written",
+            ISO_TIME,
+            key="map_times_as",
+            help="Such as HH:mm or h:mm A.",
+        )
+    return {"encoding": encoding, "header_line": int(line), "date_format": day.strip(),
+            "time_format": clock.strip()}  # fmt: skip
+
+
+def _look(upload: UploadedFile, data: dict[str, Any]) -> Sheet:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "upload"
+        path.write_bytes(upload.getbuffer())
+        how = ColumnMapping({}, encoding=data["encoding"], header_line=data["header_line"])
+        return look_at_sheet(path, how)
+
+
+def _head(sheet: Sheet) -> pd.DataFrame:
+    """Give the first records, each column under its position and name."""
+    names = [f"{place}. {name}" for place, name in enumerate(sheet.header, start=1)]
+    width = len(names)
+    cells = [(record + [""] * width)[:width] for record in sheet.records]
+    return pd.DataFrame(cells, columns=names)
+
+
+def _ask_columns(sheet: Sheet, data: dict[str, Any]) -> None:
+    """Ask where each column of the lap table comes from; optional ones only where wanted."""
+    columns: dict[str, int] = {}
+    fixed: dict[str, str] = {}
+    units: dict[str, str] = {}
+    values: dict[str, dict[str, str]] = {}
+    needed = [column.name for column in COLUMNS if column.needed]
+    more = st.multiselect(
+        "Further columns of the lap table that the sheet has",
+        [column.name for column in COLUMNS if not column.needed],
+        key="map_more",
+    )
+    places = {f"{n}. {name}": n for n, name in enumerate(sheet.header, start=1)}
+    for name in [*needed, *more]:
+        left, right = st.columns(2)
+        source = left.selectbox(
+            f"{name}: {md(BY_NAME[name].noun)}",
+            [NOT_THERE, SAME, *places],
+            index=_guess(name, sheet),
+            key=f"map_{name}",
+        )
+        if source == SAME:
+            fixed[name] = right.text_input("Value for all laps", key=f"map_fixed_{name}")
+        elif source != NOT_THERE:
+            columns[name] = places[source]
+            _ask_turning(name, right, units, values)
+    data |= {"columns": columns, "fixed": fixed, "units": units, "values": values}
+
+
+def _guess(name: str, sheet: Sheet) -> int:
+    """Propose their column of the same name, else nothing."""
+    plain = [cell.lower().replace(" ", "_") for cell in sheet.header]
+    return 2 + plain.index(name) if plain.count(name) == 1 else 0
+
+
+def _ask_turning(
+    name: str, place: Any, units: dict[str, str], values: dict[str, dict[str, str]]
+) -> None:
+    """Ask for the unit of a quantity, or for other words of a choice."""
+    what = BY_NAME[name]
+    if what.unit in UNITS:
+        unit = place.selectbox("Its unit", list(UNITS[what.unit]), key=f"map_unit_{name}")
+        if unit != what.unit:
+            units[name] = unit
+    elif what.choices:
+        text = place.text_input(
+            f"Their words for {', '.join(what.choices)}", key=f"map_words_{name}",
+            placeholder="Semi = semi-slick; Road = touring",
+        )  # fmt: skip
+        words = [pair.partition("=") for pair in text.split(";") if pair.strip()]
+        if words:
+            values[name] = {theirs.strip(): ours.strip() for theirs, _, ours in words}
+
+
+def _preview(upload: UploadedFile, mapping: ColumnMapping) -> None:
+    """Show the laps that the sheet gives through the mapping, or its faults."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "upload"
+        path.write_bytes(upload.getbuffer())
+        found = read_file(path, lambda *_: None, name=upload.name, mapping=mapping)
+    if found.faults:
+        st.warning(f"{count_text(len(found.faults), 'fault')} through this mapping, the first:")
+        points([str(fault) for fault in found.faults[:PREVIEW_ROWS]])
+        return
+    laps = found.laps.head(PREVIEW_ROWS).dropna(axis=1, how="all")
+    st.dataframe(laps, alt="The first laps through the mapping")
+    st.caption(f"The first {len(laps)} of {count_text(found.run_laps.num_rows, 'lap')}.")
+
+
+def _offer(mapping: ColumnMapping) -> None:
+    """Offer to keep the mapping, and to take it away as a file."""
+    name = st.text_input("Keep this mapping as", key="map_name")
+    st.download_button(
+        "Download as TOML", mapping.to_toml(), "mapping.toml", "text/plain", on_click="ignore"
+    )
+    if refused := why_not("keep_mapping"):
+        st.info(md(refused))
+    elif st.button("Keep the mapping", disabled=not name.strip()):
+        try:
+            keep(store_path(), name, mapping, who())
+        except BenchmarkError as error:
+            st.error(md(error))
+        else:
+            st.success(md(f"Kept as {name.strip()}: choose it under Lap tables."))
