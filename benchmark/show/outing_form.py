@@ -48,7 +48,7 @@ ShowFaults = Callable[[Sequence[Fault]], None]
 StoreIt = Callable[[str, LapFile, bytes], None]
 WEATHER = ("air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct", "wind_mps", "altitude_m")
 PASTED, TRACED = "lap times pasted as text", "a trace (GPX or NMEA)"
-EXAMPLE = "out 2:10.3\n1:46.308\n1:45,9\n3 1'46\"100 traffic\nin 2:21"
+EXAMPLE = "out 2:10.3\n1:46.308\n1:45,9\n1'46\"100 traffic\nin 2:21"
 METAR = "METAR ZZZZ 210930Z 24004KT CAVOK 12/08 Q1018"
 
 
