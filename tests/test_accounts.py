@@ -15,10 +15,7 @@ from benchmark.store import accounts as accounts_module
 from benchmark.store import passwords, sessions, throttle
 from benchmark.store.accounts import Accounts, SignInFailed, note_refusal, person_name
 from benchmark.store.people_file import people, people_path
-
-WORDS = "four invented words here"
-OTHER = "another set of words"
-HOME, AWAY = "192.0.2.1", "198.51.100.7"  # RFC 5737: addresses for documentation
+from tests.signed_in import AWAY, HOME, OTHER, WORDS, cheap_hashes
 
 
 class Clock:
@@ -32,9 +29,7 @@ class Clock:
 @pytest.fixture
 def cheap(monkeypatch):
     """Hashes that cost nothing, where the test is about something else."""
-    monkeypatch.setattr(passwords, "HASHER", PasswordHasher(1, 8, 1))
-    nobodys = PasswordHasher(1, 8, 1).hash("nobody's")
-    monkeypatch.setattr(passwords, "NOBODYS", nobodys)
+    cheap_hashes(monkeypatch)
 
 
 @pytest.fixture

@@ -74,6 +74,7 @@ def manner(
 
     if club and read_only:
         raise BadQuestion("`--club` lets people sign in, `--read-only` lets nobody: choose one")
+    url = url.rstrip("/")
     _check_url(url)
     if read_only:
         return Manner(READ_ONLY, address, url)

@@ -85,8 +85,7 @@ def list_(db: Db = DEFAULT_DB, format: AnswerFormat = Format.TABLE) -> None:
     from benchmark.store.accounts import Accounts, key_of
 
     accounts = {key_of(account.name): account for account in Accounts(db).all()}
-    people = _people(db)
-    rows = [_row(person, accounts.get(key_of(person.name))) for person in people]
+    rows = [_row(person, accounts.get(key_of(person.name))) for person in _everybody(db)]
     frame = pd.DataFrame(rows, columns=["name", "role", "signs_in_by", "last_seen"])
     headings = ("Name", "Role", "Signs in by", "Last seen (UTC)")
     columns = [
@@ -136,7 +135,7 @@ def remove(name: Name, reason: Why = "", as_: As = None, db: Db = DEFAULT_DB) ->
     from benchmark.store.store import Store
 
     name = _known(db, name)
-    had = {person.name: person.role for person in _people(db)}[name]
+    had = {person.name: person.role for person in _everybody(db)}[name]
     actor = acting(db, as_)
     with Store.open(db, who=actor) as store:
         store.require("name_role")
@@ -179,6 +178,18 @@ def _people(db: Path) -> list[Person]:
         return []
 
 
+def _everybody(db: Path) -> list[Person]:
+    """Give the people of the store, and who has a password and no role."""
+    from benchmark.store.accounts import Accounts, key_of
+    from benchmark.store.people import Person
+    from benchmark.store.roles import Role
+
+    people = _people(db)
+    known = {key_of(person.name) for person in people}
+    others = [one.name for one in Accounts(db).all() if key_of(one.name) not in known]
+    return [*people, *(Person(name, Role.VISITOR) for name in others)]
+
+
 def _give(db: Path, actor: SignIn | None, name: str, role: RoleName, reason: str) -> None:
     from benchmark.store.people import name_role
     from benchmark.store.roles import role_of
@@ -209,7 +220,7 @@ def _known(db: Path, text: str, *more: str) -> str:
     """
     from benchmark.store.accounts import key_of
 
-    names = [*(person.name for person in _people(db)), *more]
+    names = [*(person.name for person in _everybody(db)), *more]
     found = {key_of(name): name for name in names}.get(key_of(text))
     if found is None:
         raise BadQuestion.unknown("person", text, names)
@@ -237,6 +248,6 @@ def _row(person: Person, account: Account | None) -> dict[str, str | None]:
     return {
         "name": person.name,
         "role": person.role.word,
-        "signs_in_by": way,
+        "signs_in_by": way or None,
         "last_seen": last or None,
     }

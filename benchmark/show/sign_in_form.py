@@ -152,7 +152,7 @@ async def _fields(request: Request) -> dict[str, str]:
             body += part
             if len(body) > MOST_BYTES:
                 return {}
-    sent = parse_qs(body.decode("utf-8", "replace"), max_num_fields=10)
+    sent = parse_qs(body.decode("utf-8", "replace"))
     return {name: values[0] for name, values in sent.items()}
 
 

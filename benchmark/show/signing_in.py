@@ -7,6 +7,7 @@ a person is who holds the token of a live session, or whom the provider vouches 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,17 +62,27 @@ def sign_in_here() -> BySession | ByProvider | None:
     now = serving()
     if not now.club:
         return None
-    token = st.context.cookies.get(SESSION)
+    token = browser_token()
     if token:
         by_session = BySession(Accounts(now.db), token)
         if by_session.person() is not None:
             return by_session
-    vouched = read_claims(st.user.to_dict()) if provider_names() else None
+    vouched = read_claims(claims()) if provider_names() else None
     if vouched is not None:
         by_provider = ByProvider(now.db, vouched)
         if by_provider.person() is not None:
             return by_provider
     return None
+
+
+def browser_token() -> str | None:
+    """Give the token that the browser of this page brought in its cookie."""
+    return st.context.cookies.get(SESSION)
+
+
+def claims() -> Mapping[str, object]:
+    """Give what a provider said of the person, checked and handed on by Streamlit."""
+    return st.user.to_dict()
 
 
 def who() -> SignIn | None:
