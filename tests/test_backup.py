@@ -18,13 +18,15 @@ import pytest
 from typer.testing import CliRunner
 
 from benchmark.cli import app
-from benchmark.errors import BadQuestion, BenchmarkError, NoStore, StoreBusy
+from benchmark.errors import BadQuestion, BenchmarkError, NoStore, NotAllowed, StoreBusy
 from benchmark.intake.laptable import read_lap_table
-from benchmark.store import archive, backup, migrate
+from benchmark.show.fit_worker import Named
+from benchmark.store import archive, backup, migrate, people
 from benchmark.store.accounts import Accounts, SignInFailed
 from benchmark.store.backup import back_up, verify
 from benchmark.store.people_file import people_path
 from benchmark.store.restoring import restore
+from benchmark.store.roles import Role
 from benchmark.store.store import Store
 from tests.lap_files import lap, write
 from tests.test_migrate import RELEASED, unpacked
@@ -383,6 +385,24 @@ def test_a_dry_run_verifies_and_changes_nothing(db: Path) -> None:
     before = beside(db)
     assert restore(kept, db, dry_run=True, replace=True).manifest.facts.laps == 2
     assert beside(db) == before
+
+
+@pytest.mark.parametrize(
+    ("name", "may"), [(None, False), ("E. Finch", False), ("S. Rook", False), ("O. Wren", True)]
+)
+def test_only_an_owner_replaces_the_store_of_a_club(db: Path, name: str | None, may: bool) -> None:
+    kept = back_up(db).path
+    roles = {"O. Wren": Role.OWNER, "S. Rook": Role.STEWARD, "E. Finch": Role.ENTRANT}
+    for person, role in roles.items():
+        with Store.open(db, write=True, who=Named("O. Wren")) as store:
+            people.name_role(store, person, role)
+    if may:
+        restore(kept, db, replace=True, who=Named(name))
+    else:
+        with pytest.raises(NotAllowed, match="owners may"):
+            restore(kept, db, replace=True, who=Named(name))
+    with Store.open(db) as store:
+        assert bool(people.people(store)) is not may
 
 
 def test_a_damaged_store_is_put_aside_and_replaced(db: Path) -> None:

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from benchmark.commands.acting import As, acting
 from benchmark.commands.options import DEFAULT_DB, Db
 from benchmark.commands.progress import progress
-from benchmark.errors import BadQuestion
+from benchmark.errors import BadQuestion, BenchmarkError, StoreBusy
 
 if TYPE_CHECKING:
     from benchmark.store.archive import Manifest
     from benchmark.store.restoring import Restored
+    from benchmark.store.roles import SignIn
 
 
 def backup(
@@ -60,14 +62,29 @@ def restore(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Verify, say what would be done, and change nothing.")
     ] = False,
+    as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Verify a backup and put it in the place of the store."""
     from benchmark.store.restoring import restore as put_back
 
+    who = _owner_of(db, as_) if replace and not dry_run else None
     with progress("restoring") as report:
-        done = put_back(file, db, replace=replace, dry_run=dry_run, report=report)
+        done = put_back(file, db, replace=replace, dry_run=dry_run, who=who, report=report)
     typer.echo("\n".join(_told(file, db, done, dry_run=dry_run)))
+
+
+def _owner_of(db: Path, name: str | None) -> SignIn | None:
+    """Ask who acts; a file that cannot be opened has nobody to ask."""
+    from benchmark.store.store import Store
+
+    try:
+        Store.open(db).close()
+    except StoreBusy:
+        raise
+    except BenchmarkError:
+        return None
+    return acting(db, name)
 
 
 def _verify(path: Path) -> None:

@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchmark.errors import BadQuestion, BenchmarkError, NoStore, StoreBusy
-from benchmark.store import archive, opening
+from benchmark.store import archive, migrate, opening
 from benchmark.store.archive import EVIDENCE, PEOPLE, STORE, Manifest, Report
 from benchmark.store.backup import (
     PATIENCE_S,
@@ -31,6 +31,8 @@ from benchmark.store.backup import (
     sync_folder,
 )
 from benchmark.store.people_file import people_path
+from benchmark.store.roles import SignIn
+from benchmark.store.store import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +56,15 @@ def restore(
     *,
     replace: bool = False,
     dry_run: bool = False,
+    who: SignIn | None = None,
     report: Report = lambda *_: None,
 ) -> Restored:
     """Put the backup `path` in the place of the store `db`, or only try it with `dry_run`.
 
     Raises
     ------
+    NotAllowed
+        The store belongs to a club, and `who` is signed in is no owner of it.
     BadQuestion
         There is a store, and `replace` was not said; or there is no such folder.
     StoreBusy
@@ -82,7 +87,7 @@ def restore(
         people = (draft / PEOPLE).exists()
         if dry_run:
             return Restored(manifest, None, None, len(new), people)
-        before, aside = _put_in_place(draft, db, new)
+        before, aside = _put_in_place(draft, db, new, who)
     return Restored(manifest, before, aside, len(new), people)
 
 
@@ -93,7 +98,9 @@ def _new_evidence(draft: Path, db: Path) -> list[Path]:
     return [path for path in found if not (evidence_folder(db) / path.name).exists()]
 
 
-def _put_in_place(draft: Path, db: Path, new: list[Path]) -> tuple[Backup | None, Path | None]:
+def _put_in_place(
+    draft: Path, db: Path, new: list[Path], who: SignIn | None
+) -> tuple[Backup | None, Path | None]:
     """Swap the files while nobody has the store; give what became of the store that was there."""
     if not db.exists():
         lock = opening.take_lock(db, time.monotonic() + PATIENCE_S)
@@ -109,6 +116,8 @@ def _put_in_place(draft: Path, db: Path, new: list[Path]) -> tuple[Backup | None
     except BenchmarkError:
         return None, _replace_damaged(draft, db, new)
     try:
+        if migrate.version_of(opened.connection, db) == migrate.VERSION:  # older ones had no people
+            Store(db, opened, who).require("restore")
         before = back_up_held(db, opened, "before-restore")
         with opening.closed_meanwhile(opened, db):
             _swap(draft, db, new)
