@@ -150,8 +150,15 @@ def rounds_in_doubt(rules: Rules, days: pd.DataFrame) -> list[str]:
     rules : of the challenge.
     days : of the store, from `days_held`.
     """
+    latest = str(days["date"].max())
     told = [_doubt(at, days) for at in rules.rounds]
     lines = [line for line in told if line]
+    ahead = [at.name for at in rules.rounds if at.date.isoformat() > latest]
+    if ahead:
+        lines.append(
+            f"Still to come: {', '.join(ahead)}. A round is scored once laps of its day are "
+            "handed in; factors, fairness and the page to publish are there before."
+        )
     needs_earlier = rules.factor["kind"] != "none"
     if needs_earlier and days["date"].min() >= rules.freeze.isoformat():
         lines.append(
@@ -173,7 +180,7 @@ def _doubt(at: Round, days: pd.DataFrame) -> str | None:
     if day in set(there["date"]):
         return None
     if day > days["date"].max():
-        return f"{at.name}: is still to come; it is scored once laps of {day} are handed in."
+        return None
     near = ", ".join(there["date"].drop_duplicates().head(4))
     return (
         f"{at.name}: the store has no laps of {at.circuit}, {at.layout} on {day}. Its latest days "

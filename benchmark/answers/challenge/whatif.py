@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.challenge.basis import Basis, own_pace
+from benchmark.answers.challenge.basis import Basis, Progress, own_pace
 from benchmark.answers.challenge.events import Events, entry_chances, laps_in_event
 from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.fairness import OVERALL, Fairness, fairness
@@ -37,8 +37,13 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
 
 
-def kinds_compared(basis: Basis) -> pd.DataFrame:
+def kinds_compared(basis: Basis, progress: Progress | None = None) -> pd.DataFrame:
     """For the club's own entries, what each kind of factor would do.
+
+    Parameters
+    ----------
+    basis : of the challenge.
+    progress : told the share done and what comes next; by default that of the basis.
 
     Returns
     -------
@@ -47,8 +52,11 @@ def kinds_compared(basis: Basis) -> pd.DataFrame:
     driving `SLOW` slower in every lap before the freeze, with the guards of the rules (tolerance,
     ratchet, floor) and without.
     """
+    report = progress or basis.progress
     rows = []
-    for kind in KINDS:
+    for number, kind in enumerate(KINDS):
+        if report:
+            report(number / len(KINDS), f"kind {kind}")
         table = table_of(basis, kind)
         found = fairness(table).overall
         rows.append(

@@ -276,7 +276,8 @@ def show_classes(basis: Basis) -> None:
 def kinds_of(text: str, surface: str, stamp_text: str) -> pd.DataFrame:
     """Compare the kinds of factor once for each text, surface and state of the store."""
     basis, _ = ground(text, surface, stamp_text)
-    return kinds_compared(basis)
+    with progress_on_page("Comparing the kinds of factor") as report:
+        return kinds_compared(basis, report)
 
 
 def show_kinds(text: str, surface: str) -> None:
@@ -289,9 +290,7 @@ def show_kinds(text: str, surface: str) -> None:
     if st.session_state.get("kinds_asked") != asked:
         st.caption("Takes a minute or two; leave the page as it is until the table is there.")
         return
-    with st.spinner("Comparing the kinds of factor: a minute or two, leave the page as it is"):
-        compared = kinds_of(*asked)
-    show_table(kind_columns(compared), "Kinds of factor compared")
+    show_table(kind_columns(kinds_of(*asked)), "Kinds of factor compared")
 
 
 def show_whatif(text: str, basis: Basis, surface: str) -> None:
