@@ -194,11 +194,29 @@ def _why_closed(path: Path) -> str:
 
 def _busy(path: Path, why: str) -> StoreBusy:
     named = re.search(r"PID (\d+)", why)
-    if "different configuration" in why:
+    pid = int(named[1]) if named else _holder(path)
+    if "different configuration" in why or pid == os.getpid():
         who = f"this process (PID {os.getpid()})"
     else:
-        who = f"another process (PID {named[1]})" if named else "another process"
+        who = f"another process (PID {pid})" if pid else "another process"
     return StoreBusy(f"{path} is busy: {who} holds it; try again when that has finished")
+
+
+def _holder(path: Path) -> int:
+    """Give the process that has the lock beside the store, 0 where the system does not tell.
+
+    It is one that copies or replaces the file, or a writer who waits for a reader to leave; DuckDB
+    has no word for those. Linux lists locks in /proc/locks: kind, mode, process, device:inode.
+    """
+    try:
+        inode = Path(f"{path}.lock").stat().st_ino
+        listed = [line.split() for line in Path("/proc/locks").read_text("ascii").splitlines()]
+    except (OSError, UnicodeDecodeError):
+        return 0
+    # A line with an arrow in the second place is one who waits.
+    held = (words for words in listed if words[1:2] == ["FLOCK"])
+    found = [int(words[4]) for words in held if words[5].rpartition(":")[2] == str(inode)]
+    return max(found, default=0)
 
 
 def _short(error: Exception) -> str:
