@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from datetime import date
 from decimal import Decimal
 
@@ -111,9 +112,20 @@ def test_a_piped_table_is_never_cut(capsys):
     assert "x" * 150 in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@"])
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\uff1d", "\uff0d"])
 def test_a_download_runs_no_formula(start):
     row = {"build": f"{start}HYPERLINK(1)", "gain_s": -0.5}
     assert to_spreadsheet_csv([row], ["build", "gain_s"]).splitlines()[1] == (
         f"'{start}HYPERLINK(1),-0.5"
     )
+
+
+@pytest.mark.parametrize("inner", ["Wren;=1+1", "Wren; @SUM(1)", "Wren,\t+1"])
+def test_a_semicolon_inside_a_name_begins_no_formula(inner):
+    text = to_spreadsheet_csv([{"build": inner}], ["build"])
+    assert not re.search(r"[;,]\s*[=+@]", text)
+
+
+def test_a_download_leaves_numbers_and_lists_as_they_are():
+    row = {"gain_s": -0.5, "parts": [-1, -2]}
+    assert to_spreadsheet_csv([row], list(row)).splitlines()[1] == '-0.5,"[-1, -2]"'

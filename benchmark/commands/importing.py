@@ -108,6 +108,7 @@ def take_read(name: str, lap_file: LapFile, db: Path, how: Taking) -> None:
         The file has faults, or contradicts the store; nothing of it was added.
     """
     from benchmark.intake.slow_laps import as_slow, with_kinds
+    from benchmark.show.alike import names_to_ask
     from benchmark.show.handing_in import (
         add_file,
         added_lines,
@@ -116,6 +117,8 @@ def take_read(name: str, lap_file: LapFile, db: Path, how: Taking) -> None:
         slow_proposals,
     )
 
+    for asked in names_to_ask(db, lap_file):
+        typer.echo(f"{name}: {asked}", err=True)
     lines = []
     if (how.propose_slow or how.accept_slow) and not lap_file.faults:
         proposals = slow_proposals(db, lap_file)

@@ -23,7 +23,9 @@ Value: TypeAlias = str | int | float | Decimal | date | None
 BLANKS = (
     " \t\r\n\u00a0\u2007\u202f\u3000\ufeff"  # what a spreadsheet or web page leaves around text
 )
-CONTROL = r"[\x00-\x1f\x7f-\x9f]"
+# Control characters, and marks that nobody sees: they would turn a name round or hide a second one.
+INVISIBLE = "\u00ad\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff"
+CONTROL = rf"[\x00-\x1f\x7f-\x9f{INVISIBLE}]"
 # A number kept as floating point in Parquet, or by a spreadsheet, writes 3 as 3.0.
 WHOLE = r"[+]?[0-9]{1,9}([.,]0*)?"
 QUANTITY = r"[+-]?([0-9]{1,12}([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]{1,2})?"

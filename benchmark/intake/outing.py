@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from benchmark.errors import BadValue, Fault, FaultyFile
-from benchmark.intake.columns import BY_NAME, NAMES, FactOf
+from benchmark.intake.columns import BY_NAME, NAMES, FactOf, Kind
+from benchmark.intake.formulas import guarded
 from benchmark.intake.laptable import LapFile, read_lap_table
 from benchmark.intake.metar import read_metar, to_conditions
 from benchmark.intake.pasted import Pasted
@@ -82,9 +83,14 @@ def _csv(facts: Mapping[str, str | None], laps: Iterable[OutingLap]) -> bytes:
     writer.writerow(NAMES)
     for lap in laps:
         row = {**facts, **{name: getattr(lap, name) for name in PER_LAP}}
-        writer.writerow([row.get(name) or "" for name in NAMES])
+        texts = {name: row.get(name) or "" for name in NAMES}
+        writer.writerow([_cell(name, text) for name, text in texts.items()])
     # Half of a pair of surrogates is no text; what stays of it is refused when it is read.
     return out.getvalue().encode("utf-8", "surrogatepass")
+
+
+def _cell(name: str, text: str) -> str:
+    return guarded(text) if BY_NAME[name].kind is Kind.TEXT else text
 
 
 def _by_field(faults: Iterable[Fault]) -> Iterable[Fault]:

@@ -25,11 +25,14 @@ LONGEST_RECORD = 1 << 21  # DuckDB's own limit for one line
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 PARQUET_MAGIC = b"PAR1"
 
+# gzip, bzip2, xz, Zstandard, 7z
+COMPRESSED = (b"\x1f\x8b", b"BZh", b"\xfd7zX", b"\x28\xb5\x2f\xfd", b"7z\xbc\xaf")
 # What people hand in by mistake, by its first bytes.
 NOT_A_TABLE = (
     (b"PK\x03\x04", "is a spreadsheet or an archive; save the sheet as CSV UTF-8"),
     (b"\xd0\xcf\x11\xe0", "is a spreadsheet; save the sheet as CSV UTF-8"),
-    (b"\x1f\x8b", "is compressed; unpack it first"),
+    *((magic, "is compressed; unpack it first") for magic in COMPRESSED),
+    (b"%PDF", "is a PDF document; hand in the table as CSV UTF-8"),
     (b"\xff\xfe", "is UTF-16 text; save it as CSV UTF-8"),
     (b"\xfe\xff", "is UTF-16 text; save it as CSV UTF-8"),
 )

@@ -17,7 +17,8 @@ import pyarrow as pa
 import pyarrow.parquet
 
 from benchmark.intake.cells import clean_sql
-from benchmark.intake.columns import COLUMNS, Column
+from benchmark.intake.columns import COLUMNS, Column, Kind
+from benchmark.intake.formulas import unguarded_sql
 from benchmark.intake.source import LONGEST_RECORD, Heading, WholeFile, csv_header, heading
 
 MEMORY = "1GB"  # beyond it DuckDB goes on in temporary files
@@ -182,7 +183,10 @@ def texts_sql(cells: Cells, columns: Iterable[Column] = COLUMNS) -> str:
     texts = []
     for column in columns:
         if column.name in cells.heading.places:
-            text = clean_sql(cells.texts[cells.heading.places[column.name]])
+            cell = cells.texts[cells.heading.places[column.name]]
+            text = clean_sql(cell)
+            if cells.delimiter and column.kind is Kind.TEXT:
+                text = unguarded_sql(cell, text)
         else:
             value = column.default if column.absent is None else column.absent
             text = "cast(null as varchar)" if value is None else f"'{value}'"

@@ -73,10 +73,23 @@ def show_mapping_form() -> None:
         mapping = make_mapping(data, NAME)
     except FaultyFile as error:
         st.markdown("**Still to say:**")
-        points([f"{fault.column}: {fault.message}" for fault in error.faults])
+        points([_still(fault) for fault in error.faults])
         return
     _preview(upload, mapping)
     _offer(mapping)
+
+
+def _still(fault: Fault) -> str:
+    """Say a fault of the mapping in the words of this form."""
+    table, _, name = fault.column.partition(".")
+    if table == "columns" and not fault.value and name in BY_NAME:
+        return f"{_label(name)}: choose the column of the sheet, or {SAME}"
+    return f"{_label(name) if name in BY_NAME else fault.column}: {fault.message}"
+
+
+def _label(name: str) -> str:
+    """Give what a column of the lap table is called on the page."""
+    return "Tyre category" if name == "tyre_category" else BY_NAME[name].noun.capitalize()
 
 
 def _ask_form() -> dict[str, Any]:
@@ -130,13 +143,14 @@ def _ask_columns(sheet: Sheet, data: dict[str, Any]) -> None:
     more = st.multiselect(
         "Further columns of the lap table that the sheet has",
         [column.name for column in COLUMNS if not column.needed],
+        format_func=_label,
         key="map_more",
     )
     places = {f"{n}. {name}": n for n, name in enumerate(sheet.header, start=1)}
     for name in [*needed, *more]:
         left, right = st.columns(2)
         source = left.selectbox(
-            f"{name}: {md(BY_NAME[name].noun)}",
+            _label(name),
             [NOT_THERE, SAME, *places],
             index=_guess(name, sheet),
             key=f"map_{name}",

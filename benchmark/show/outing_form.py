@@ -32,6 +32,7 @@ from benchmark.show.outing import (
 )
 from benchmark.show.screen import points, show_table, store_path, store_state
 from benchmark.show.slow_form import RULE, kind_column, why_slow
+from benchmark.show.words import count_text
 from benchmark.store.store import Store
 from benchmark.trade.classes import (
     AREAS,
@@ -260,7 +261,9 @@ def _kinds(
     )
     marked = False
     if slow:
-        marked = st.checkbox(f"Mark as slow what looks slow: {len(slow)} laps", key="outing_slow")
+        marked = st.checkbox(
+            f"Mark as slow what looks slow: {count_text(len(slow), 'lap')}", key="outing_slow"
+        )
         st.caption(RULE)
         if marked:
             at = [row - 1 for row in slow]

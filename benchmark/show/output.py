@@ -11,6 +11,7 @@ import io
 import json
 import math
 import numbers
+import re
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -24,7 +25,9 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 DECIMALS = 4
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# What a spreadsheet may run as a formula (OWASP, "CSV Injection"), with its full-width forms.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+INNER_FORMULA = re.compile("([;,\t\n\r]\\s*)(?=[=+@\uff1d\uff0b\uff0d\uff20-])")
 NARROW = 10  # a longer heading stands on several lines, so that a board fits more screens
 PIPED_WIDTH = 400  # a table that is not read on a terminal is never cut
 
@@ -103,7 +106,11 @@ def to_spreadsheet_csv(rows: Sequence[Mapping[str, Any]], fields: Sequence[str])
 
 
 def _guarded(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value
+    if not isinstance(value, str):
+        return value
+    guarded = f"'{value}" if value.startswith(FORMULA_STARTS) else value
+    # Where the semicolon separates, one inside a name begins a cell, whatever stands in quotes.
+    return INNER_FORMULA.sub(r"\1'", guarded)
 
 
 def print_frame(

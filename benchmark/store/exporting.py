@@ -1,7 +1,9 @@
 """Writing the accepted laps back as a lap table: the same laps always give the same bytes.
 
 Defaults are written out, rows are ordered by the lap's key, lap times are m:ss.sss (h:mm:ss.sss
-from an hour up, a fourth decimal only where there is one), whole quantities have no decimals.
+from an hour up, a fourth decimal only where there is one), whole quantities have no decimals. In
+CSV a name that a spreadsheet would run as a formula stands behind an apostrophe
+(`intake/formulas.py`).
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import pyarrow.parquet
 
 from benchmark.errors import BadQuestion
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
+from benchmark.intake.formulas import guarded_sql
 
 BATCH_ROWS = 100_000
 
@@ -52,6 +55,8 @@ def export(connection: duckdb.DuckDBPyConnection, out: Path) -> int:
 def _csv_cell(column: Column) -> str:
     if column.kind is Kind.QUANTITY:
         return f"regexp_replace(cast({column.name} as varchar), '[.]0$', '')"
+    if column.kind is Kind.TEXT:
+        return guarded_sql(column.name)
     return f"cast({column.name} as varchar)"
 
 

@@ -51,6 +51,7 @@ from benchmark.show.challenge_report import (
 )
 from benchmark.show.challenge_rules import rules_lines
 from benchmark.show.challenge_start import starting_rules
+from benchmark.show.output import records, to_spreadsheet_csv
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
     HAND_IN,
@@ -172,7 +173,8 @@ def show_factors(basis: Basis, laps: pd.DataFrame) -> None:
         table = factor_rows(asked, LEVEL)
     st.markdown("A scored time is the time multiplied by its factor.")
     show_table(factor_columns(table, LEVEL), "Factors with intervals")
-    st.download_button("Download factors as CSV", table.to_csv(index=False),
+    text = to_spreadsheet_csv(records(table), [str(name) for name in table])
+    st.download_button("Download factors as CSV", text,
                        file_name="factors.csv", mime="text/csv", on_click="ignore")  # fmt: skip
 
 

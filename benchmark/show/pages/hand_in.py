@@ -13,6 +13,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from benchmark.errors import Fault, FaultyFile
 from benchmark.intake.laptable import COLUMNS, Column, LapFile
 from benchmark.intake.mapping import ColumnMapping
+from benchmark.show.alike import names_to_ask
 from benchmark.show.fit_section import show_fit
 from benchmark.show.handing_in import add_file, added_lines, check_file, read_file
 from benchmark.show.mapping_form import choose_mapping, show_mapping_form
@@ -32,6 +33,7 @@ from benchmark.show.words import count_text
 
 PREVIEW_ROWS = 10
 MOST_FAULTS_SHOWN = 1000
+MOST_QUESTIONS = 20
 
 
 def read_upload(upload: UploadedFile, mapping: ColumnMapping | None = None) -> LapFile:
@@ -86,6 +88,7 @@ def show_preview(upload: UploadedFile, lap_file: LapFile) -> LapFile | None:
     except FaultyFile as error:
         show_faults(error.faults)
         return None
+    show_look_alikes(lap_file)
     for line in added_lines(upload.name, would_be, checked_only=True):
         st.markdown(md(line))
     first = lap_file.laps.head(PREVIEW_ROWS)
@@ -106,6 +109,12 @@ def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
             st.success(md("; ".join(added_lines(upload.name, added))))
 
 
+def show_look_alikes(lap_file: LapFile) -> None:
+    """Ask about names that look like known ones; they are stored as they stand."""
+    for asked in names_to_ask(store_path(), lap_file)[:MOST_QUESTIONS]:
+        st.warning(md(asked))
+
+
 def store_outing(name: str, lap_file: LapFile, body: bytes) -> None:
     """Show what storing an outing would do, and store it when asked to; `body` is it as CSV."""
     try:
@@ -113,6 +122,7 @@ def store_outing(name: str, lap_file: LapFile, body: bytes) -> None:
     except FaultyFile as error:
         show_faults(error.faults)
         return
+    show_look_alikes(lap_file)
     points(added_lines(name, would_be, checked_only=True))
     st.download_button("Download as a lap table", body, "outing.csv", "text/csv", on_click="ignore")
     if refused := why_not("add"):
