@@ -70,6 +70,14 @@ SHEET = "Tag;Nr;Zeit;Luft;Reifen\n" + "".join(
     f"12.4.2025;{lap};1'0{lap}\"345;68;Semi\n" for lap in range(1, 6)
 )
 PASTED = "Session 1\nout 2:10.3\n1:46.308\n1:45,9 new tyres\n1'46\"100; L5: 106.2\n2:20 in\n"
+FACTS = {
+    "circuit": "Quillmoor",
+    "date": "2025-06-01",
+    "session": "S1",
+    "model": "Corvane GT",
+    "build": "Blue Heron",
+    "tyre_category": "sport",
+}
 NASTY = (
     *(b"", b"\x00", b"\xff\xfe", b"\xed\xa0\x80", b"\xe2\x80\xae", b"\xf0\x9f\x8f\x81", b"'" * 9),
     *(b'"', b'""', b",", b";", b"\t", b"\n", b"\r", b"\r\n\r\n", b"=cmd|'/c'!A1", b"@", b"-", b"+"),
@@ -203,8 +211,7 @@ class Door:
     def pasted(self, chance: random.Random) -> None:
         text = damaged(PASTED.encode(), chance).decode("utf-8", "surrogateescape")
         pasted = read_pasted(text)
-        facts = {"circuit": "Quillmoor", "date": "2025-06-01", "session": "S1", "driver": text[:30],
-                 "model": "Corvane GT", "build": "Blue Heron", "tyre_category": "sport"}  # fmt: skip
+        facts = {**FACTS, "driver": text[:30]}
         make_outing(facts, from_pasted(pasted))
 
 
