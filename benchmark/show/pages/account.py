@@ -8,7 +8,7 @@ from itertools import pairwise
 import streamlit as st
 
 from benchmark.errors import BenchmarkError
-from benchmark.show.screen import md, opening, points
+from benchmark.show.screen import md, opening
 from benchmark.show.serving import serving
 from benchmark.show.sign_in_form import ADDRESS
 from benchmark.show.signing_in import (
@@ -38,7 +38,9 @@ def show_ways_in() -> None:
         label = f"Sign in with {md(name)}" if name else "Sign in with the club's provider"
         if st.button(label, key=f"provider_{name}"):
             st.login(*([name] if name else []))
-    st.markdown("Now you are a visitor: you can read everything. Signed in you can do more.")
+    st.markdown(
+        "Now you are a visitor: you can read everything and hand in laps. Signed in, by role, more:"
+    )
     for before, role in pairwise(Role):
         more = [change for change in what_may(role) if change not in what_may(before)]
         st.markdown(f"- **{role.word}**{' also' if before else ''}: {', '.join(more)}")
@@ -72,10 +74,9 @@ def show_account() -> None:
         return
     now = actor()
     st.markdown(f"### Signed in as {md(now.name)}, {now.role.word}")
-    st.markdown("Beyond reading, this role may:")
-    points(what_may(now.role))
     if st.button("Sign out", key="sign_out"):
         sign_out()
+    st.markdown(f"Beyond reading, this role may {', '.join(what_may(now.role))}.")
     if isinstance(here, BySession):
         st.subheader("Change the password")
         change_password(here)
