@@ -46,8 +46,11 @@ def app(
     """Serve the app on the store and print its address."""
     from benchmark.commands.manner import is_local, manner
     from benchmark.commands.serving import serve
+    from benchmark.store.served import CLUB
 
     how = manner(db, club=club, read_only=read_only, address=address, url=url, provider=provider)
+    if how.served == CLUB and not club:
+        typer.echo("people have roles in this store: it is served with sign-in", err=True)
     if how.served and not is_local(address) and not url.startswith("https:"):
         typer.echo(CLEAR, err=True)
     serve(db, port, how)
