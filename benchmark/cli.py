@@ -18,8 +18,10 @@ import typer
 from benchmark.commands import challenge, mapping, people
 from benchmark.commands.advise import advise, coach
 from benchmark.commands.application import app as app_command
+from benchmark.commands.auditing import audit
 from benchmark.commands.backing_up import backup, restore
 from benchmark.commands.claim import claim, claims, timing_line
+from benchmark.commands.deciding import correct, merge, protest_close, protest_open, undo
 from benchmark.commands.demonstration import demo
 from benchmark.commands.explain import explain
 from benchmark.commands.exporting import export
@@ -57,6 +59,12 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("strike", strike),
     ("unstrike", unstrike),
     ("rulings", rulings),
+    ("correct", correct),
+    ("merge", merge),
+    ("protest open", protest_open),
+    ("protest close", protest_close),
+    ("undo", undo),
+    ("audit", audit),
     ("backup", backup),
     ("restore", restore),
     ("people add", people.add),
@@ -76,6 +84,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
 GROUPS: dict[str, str] = {
     "challenge": "A club's challenge, from its rules file to published standings.",
     "people": "Who may do what in a club's store, and their passwords.",
+    "protest": "The protest period of a day at a circuit, opened and closed by a steward.",
     "mapping": "Column mappings for foreign sheets: kept by name, used by `benchmark import`.",
 }
 

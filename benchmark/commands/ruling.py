@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import asdict
 from datetime import date as Date  # noqa: N812 - `date` is the option's name
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -37,6 +38,7 @@ FIELDS = {
     "action": "Decision",
     "subject": "About",
     "reason": "Reason",
+    "undone_by": "Undone by",
     "before": "",
     "after": "",
     "hash": "",
@@ -80,26 +82,56 @@ def rulings(db: Db = DEFAULT_DB, format: AnswerFormat = Format.TABLE) -> None:
     import pandas as pd
 
     from benchmark.show.output import print_frame
+    from benchmark.store.rulings import undone as undone_lines
     from benchmark.store.store import Store
 
     with Store.open(db) as store:
-        lines = store.record()
-    frame = pd.DataFrame([asdict(line) for line in lines], columns=list(FIELDS))
+        lines, undone = store.record(), undone_lines(store)
+    told = [{**asdict(line), "undone_by": undone.get(line.number)} for line in lines]
+    frame = pd.DataFrame(told, columns=list(FIELDS), dtype=object)
     columns = [
-        Column(heading, [str(cell) for cell in frame[field]])
+        Column(heading, [_cell(field, cell) for cell in frame[field]])
         for field, heading in FIELDS.items()
         if heading
     ]
     print_frame(frame, format, {}, columns)
 
 
+def _cell(field: str, value: object) -> str:
+    if field == "subject":
+        return _about(json.loads(str(value)))
+    return "" if value is None else str(value)
+
+
+def _about(subject: dict[str, Any]) -> str:
+    """Say in words what a line is about; what only programs need is left to the other formats."""
+    if "file" in subject:
+        return f"{subject['file']}"
+    told = {name: value for name, value in subject.items() if value is not None}
+    return ", ".join(
+        f"{name} ({_about(value)})" if isinstance(value, dict) else f"{name} {value}"
+        for name, value in told.items()
+    )
+
+
+def day_of(text: str, option: str) -> Date:
+    """Read a day as an option gives it.
+
+    Raises
+    ------
+    BadQuestion
+        It is none.
+    """
+    try:
+        return Date.fromisoformat(text)
+    except ValueError:
+        raise BadQuestion(f'{option} "{text}": write it as in 2025-03-31') from None
+
+
 def _key(
     circuit: str, layout: str, date: str, session: str, build: str, run: int, lap: int
 ) -> dict[str, str | int | Date]:
-    try:
-        day = Date.fromisoformat(date)
-    except ValueError:
-        raise BadQuestion(f'date "{date}": write it as in 2025-03-31') from None
+    day = day_of(date, "date")
     return {
         "circuit": circuit,
         "layout": layout,

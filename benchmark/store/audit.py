@@ -57,12 +57,8 @@ def audit(store: Store, report: Report = lambda *_: None) -> Audited:
         for line in lines:
             interruptible(fresh, partial(redo, line, stored, fresh))
             report(REPLAYED * line.number / len(lines), f"line {line.number} of {len(lines)}")
-        for place, part in enumerate(fingerprint.PARTS):
-            share = REPLAYED + (1 - REPLAYED) * place / len(fingerprint.PARTS)
-            report(share, f"comparing {part}")
-            interruptible(fresh, partial(_compare, part, stored, fresh))
-    _check_sheets(stored, lines)
-    _check_submissions(stored, lines)
+        report(REPLAYED, "comparing what the record leads to with what the store holds")
+        interruptible(fresh, lambda: compare(lines, stored, fresh))
     laps, struck = store._rows("select (select count(*) from lap), (select count(*) from struck)")[
         0
     ]
@@ -71,6 +67,22 @@ def audit(store: Store, report: Report = lambda *_: None) -> Audited:
     return Audited(
         len(lines), lines[-1].hash if lines else record.BEGINNING, int(laps), int(struck), found
     )
+
+
+def compare(
+    lines: list[Line], stored: duckdb.DuckDBPyConnection, fresh: duckdb.DuckDBPyConnection
+) -> None:
+    """Compare a store with one that was replayed from its record.
+
+    Raises
+    ------
+    Broken
+        They differ, or a sheet or a submission is not what the record says.
+    """
+    for part in fingerprint.PARTS:
+        _compare(part, stored, fresh)
+    _check_sheets(stored, lines)
+    _check_submissions(stored, lines)
 
 
 def _compare(

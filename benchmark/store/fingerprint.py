@@ -62,6 +62,8 @@ PARTS: Mapping[str, str] = MappingProxyType(
         "runs set aside": RUNS_ASIDE,
         "laps set aside": "from lap_aside",
         "struck laps": "from struck",
+        "events": "select circuit, date from event join circuit using (circuit_id)",
+        "sessions": "select * exclude (session_id) from session_sheet",
         "builds": "select build, model from build join model using (model_id)",
         "drivers": "select driver from driver",
         "merged names": "from alias",
