@@ -67,7 +67,7 @@ air_temp_c = "°F"
 "Semi" = "semi-slick"
 """
 SHEET = "Tag;Nr;Zeit;Luft;Reifen\n" + "".join(
-    f"12.4.2025;{lap};1'0{lap}\"345;68;Semi\n" for lap in range(1, 6)
+    f"13.4.2025;{lap};1'0{lap}\"345;68;Semi\n" for lap in range(1, 6)
 )
 PASTED = "Session 1\nout 2:10.3\n1:46.308\n1:45,9 new tyres\n1'46\"100; L5: 106.2\n2:20 in\n"
 FACTS = {
