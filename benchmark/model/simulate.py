@@ -305,3 +305,11 @@ def entries_of(counted: pd.DataFrame, surface: str = "dry") -> pd.DataFrame:
     return (
         now.join(usual[["driver", "driver_level"]]).dropna(subset=["tyre_category"]).reset_index()
     )
+
+
+if __name__ == "__main__":
+    import sys
+
+    from benchmark.model.decade import main
+
+    raise SystemExit(main(sys.argv[1:]))
