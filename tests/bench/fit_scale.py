@@ -1,0 +1,105 @@
+"""Seconds and memory of the Gaussian core from 3,000 to 100,000,000 laps: measured, not promised.
+
+    python -m tests.bench.fit_scale 3000 30000 300000 1000000 10000000 [--folder FOLDER]
+
+makes each decade of laps (`benchmark.model.decade`) in a folder, a temporary one unless it is
+named, and fits it in a process of its own: log lap time by circuit, levels, tyre, temperature and
+lap (ordinary) and model, build, driver and session (pooled), REML. Seconds are those of the
+processor (user and system, all threads), each step by itself; `sample` is the fit of a few circuits
+that the fit of all begins from. Imports and the compiled loops are loaded before (`load`: two
+seconds, or about 20 the first time on a machine). Peak is that of the whole process.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from benchmark.model.decade import write
+from benchmark.store.reducing import folder_pattern
+
+T = TypeVar("T")
+STEPS = ("load", "reduce", "sample", "products", "order", "fit")
+WARM = 3000  # laps of the fit that loads everything
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("laps", type=int, nargs="+")
+    parser.add_argument("--folder", type=Path, help="where the laps are kept, or found")
+    parser.add_argument("--measure", action="store_true", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.measure:
+        print(json.dumps(measure(asked.folder, asked.laps[0])))
+        return
+    print("| laps | rows | " + " | ".join(STEPS) + " | sum but load | factorisations | peak GB |")
+    print("| ---: " * (len(STEPS) + 5) + "|")
+    with tempfile.TemporaryDirectory(prefix="benchmark-") as temporary:
+        folder = asked.folder or Path(temporary)
+        for laps in asked.laps:
+            print(row(laps, in_own_process(folder, laps)), flush=True)
+
+
+def in_own_process(folder: Path, laps: int) -> dict[str, Any]:
+    for size in (WARM, laps):
+        if not (folder / str(size)).exists():
+            write(size, folder / str(size))
+    command = [sys.executable, "-m", "tests.bench.fit_scale", str(laps), "--measure"]
+    done = subprocess.run(
+        [*command, "--folder", str(folder)], check=True, capture_output=True, text=True
+    )
+    return json.loads(done.stdout)
+
+
+def row(laps: int, found: dict[str, Any]) -> str:
+    seconds = [f"{found[step]:.2f}" for step in STEPS]
+    total = sum(found[step] for step in STEPS[1:])
+    return (
+        f"| {laps:,} | {found['rows']:,} | {' | '.join(seconds)} | {total:.2f} "
+        f"| {found['factorisations']} | {found['peak']:.2f} |"
+    )
+
+
+def measure(folder: Path, laps: int) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+
+    def timed(step: str, work: Callable[[], T]) -> T:
+        before = time.process_time()
+        result = work()
+        found[step] = time.process_time() - before
+        return result
+
+    timed("load", lambda: warm(folder))
+    from benchmark.model import gaussian
+    from benchmark.store.reducing import rows_of_files
+
+    rows = timed("reduce", lambda: rows_of_files(folder_pattern(folder / str(laps))))
+    start = timed("sample", lambda: gaussian.start_from_sample(rows))
+    named = timed("products", lambda: gaussian.equations_of(rows))
+    found["rows"] = len(rows)
+    plan = timed("order", lambda: gaussian.Elimination(named.equations))
+    fit = timed("fit", lambda: gaussian.fit_equations(named, plan, start=start))
+    found["factorisations"] = fit.reml.factorisations
+    found["criterion"], found["sds"] = fit.reml.criterion, fit.sds
+    found["peak"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    return found
+
+
+def warm(folder: Path) -> None:
+    from benchmark.model.gaussian import fit_rows
+    from benchmark.store.reducing import rows_of_files
+
+    fit_rows(rows_of_files(folder_pattern(folder / str(WARM))))
+
+
+if __name__ == "__main__":
+    main()
