@@ -137,11 +137,10 @@ class _Laps:
     def __init__(self, connection: duckdb.DuckDBPyConnection, cells: Cells) -> None:
         key = ", ".join(RUN_KEY)
         numbers = connection.sql(
-            f"select distinct key_hash, run_no from spec join quick_run using ({key})"
+            f"select distinct key_hash, run_no from spec join quick_run using ({key}) order by all"
         ).to_arrow_table()
-        self._hashes, self._run_nos = (
-            numbers[name].combine_chunks() for name in numbers.schema.names
-        )
+        self._hashes = numbers["key_hash"].to_numpy()
+        self._run_nos = numbers["run_no"].to_numpy()
         self._reader = connection.sql(_laps_sql(cells)).to_arrow_reader(BATCH_ROWS)
         facts = [self._reader.schema.field(name) for name in map(stored_name, LAP_NAMES)]
         numbered = [pa.field("row", pa.int32()), pa.field("run_no", pa.int32())]
@@ -162,9 +161,9 @@ class _Laps:
                 raise _NotPlain
             self.rounded += pc.sum(batch["rounded"]).as_py() or 0
             rows = pa.array(np.arange(row + 1, row + batch.num_rows + 1, dtype=np.int32))
-            places = pc.index_in(batch["key_hash"], self._hashes)
+            places = np.searchsorted(self._hashes, batch["key_hash"].to_numpy())
             facts = [batch[name] for name in map(stored_name, LAP_NAMES)]
-            yield encoded([rows, self._run_nos.take(places), *facts], self.schema)
+            yield encoded([rows, pa.array(self._run_nos[places]), *facts], self.schema)
             row += batch.num_rows
 
 
