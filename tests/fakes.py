@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from benchmark.model.lookup import Lookup
+
 BASE_S = 100.0
 DRAWS = 100
 PER_DEGREE = 0.001  # an air temperature of 10 °C less is worth 1 %
@@ -43,6 +45,13 @@ class FakeFit:
         self.builds, self.spread = builds, spread
         self.left_out: dict[str, int] = {}
         self.warnings: list[str] = []
+        self.kept: dict[str, Any] = {}
+        self.circuits = self.runs[["circuit", "layout"]].drop_duplicates()
+        self.circuits = self.circuits.set_index(["circuit", "layout"])
+
+    @property
+    def lookup(self) -> Lookup:
+        return Lookup(self.runs, self.laps)  # made anew: tests change the laps
 
     def reference(self, circuit: str, layout: str) -> dict[str, Any]:
         return {"air_temp_c": 20.0, "track_temp_c": 30.0, "humidity_pct": 50.0}

@@ -13,6 +13,7 @@ from benchmark.answers.gains import gains, with_costs
 from benchmark.answers.ladders import LADDERS, TYRE
 from benchmark.errors import BadQuestion, BadValue
 from benchmark.intake.costs import Costs
+from benchmark.model.lookup import Lookup
 from benchmark.model.pace import fit
 from benchmark.trade.conditions import Conditions
 
@@ -176,8 +177,9 @@ def test_company_is_named_by_what_stood_on_each_side(part, words):
     )
     ladder = next(one for one in LADDERS if one.area == TYRE)
     step = np.random.default_rng(1).standard_normal(200)
-    sides = sides_of(runs, ladder, ladder.rungs.index("sport"), ladder.rungs.index("slick"))
-    alias = find_alias(runs, ladder, sides, step, {part: -step})
+    ends = (ladder.rungs.index("sport"), ladder.rungs.index("slick"))
+    sides = sides_of(runs, Lookup(runs, runs.iloc[:0]), ladder, *ends)
+    alias = find_alias(runs, ladder, sides, [], step, {part: -step})
     assert alias is not None
     assert alias.name == words
 

@@ -206,12 +206,9 @@ def _check(claim: Claim) -> None:
 
 def _laps_of_build(fit: Fit, facts: Facts) -> pd.DataFrame:
     """Counted laps of the build at this circuit, layout and surface, with the facts of the run."""
-    runs = fit.runs
-    own = runs["build"] == facts["build"]
-    for column in ("circuit", "layout", "surface"):
-        own &= runs[column] == facts[column]
-    laps = fit.laps.rename_axis("lap_id").reset_index()
-    laps = laps.merge(runs[own], left_on="run_id", right_index=True, how="inner")
+    place = {name: str(facts[name]) for name in ("circuit", "layout", "surface")}
+    own = fit.lookup.runs_where(build=str(facts["build"]), **place)
+    laps = fit.lookup.with_facts(own).rename_axis("lap_id").reset_index()
     return laps.sort_values(LAP_ORDER, kind="stable")
 
 

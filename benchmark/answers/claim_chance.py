@@ -66,7 +66,7 @@ def _newcomers(fit: Fit, case: Case, scope: Scope, rng: np.random.Generator) -> 
     facts = ["model", "induction", *MODIFICATIONS, "tyre_category", "driver_level"]
     own = pd.DataFrame([case.facts])[facts].astype(object)
     known = pd.concat([own, scope.entries[facts].astype(object)], ignore_index=True)
-    here = fit.runs[fit.runs["circuit"] == case.where[0]]
+    here = fit.runs.iloc[fit.lookup.runs_of("circuit", case.where[0])]
     same = here[here["surface"] == case.surface]
     runs = same if len(same) else here
     weather = ["air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct"]

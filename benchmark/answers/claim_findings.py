@@ -86,7 +86,7 @@ def _softer_grade(case: Case) -> str | None:
 
 def _place(fit: Fit, case: Case) -> Iterator[Finding]:
     circuit, layout = case.where
-    runs = fit.runs[fit.runs["circuit"] == circuit]
+    runs = fit.runs.iloc[fit.lookup.runs_of("circuit", circuit)]
     others = sorted(set(runs["layout"]) - {layout})
     more = f"; laps of {', '.join(others)} are not compared" if others else ""
     yield Finding("circuit and layout", OK, f"{circuit}, layout {layout}, is known{more}")
@@ -113,7 +113,7 @@ def _car(fit: Fit, case: Case) -> Iterator[Finding]:
         known = entry["model"].iloc[0]
         detail = f"the store knows {case.build} as a {known}, not a {case.facts['model']}"
         yield Finding("car", NOTE, detail)
-    if case.facts["model"] not in set(fit.entries["model"]):
+    if case.facts["model"] not in fit.lookup.names("model"):
         yield Finding("car", NOTE, f"the store has no lap of a {case.facts['model']}")
 
 

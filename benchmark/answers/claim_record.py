@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from benchmark.answers.claim_trace import TraceEvidence
@@ -63,9 +62,7 @@ def fill_from_metar(fit: Fit, facts: Facts, taken: dict[str, str], metar: Metar 
 
 def fill_from_record(fit: Fit, facts: Facts, taken: dict[str, str]) -> None:
     """Facts of the car, the driver and the session, from the laps that the store has."""
-    runs = fit.runs.assign(start_time=fit.runs["start_time"].fillna(""))
-    runs = runs.sort_values(["date", "start_time", "session", "run"], kind="stable")
-    own = runs[runs["build"] == facts["build"]]
+    own = _in_order(fit, build=str(facts["build"]))
     until = own[own["date"] <= facts["date"]]
     record = until if len(until) else own
     if len(record):
@@ -74,20 +71,21 @@ def fill_from_record(fit: Fit, facts: Facts, taken: dict[str, str]) -> None:
         same_tyre = record[record["tyre_category"] == facts["tyre_category"]]
         if len(same_tyre):
             _fill(facts, taken, {"treadwear": _last(same_tyre["treadwear"])}, on_day)
-    drove = runs[runs["driver"] == facts["driver"]]
+    drove = _in_order(fit, driver=str(facts["driver"]))
     if len(drove):
         level = {"driver_level": _last(drove["driver_level"])}
         _fill(facts, taken, level, "the driver's other laps")
-    session = _session(runs, facts)
+    same = ("circuit", "layout", "date", "session")
+    session = _in_order(fit, **{name: str(facts[name]) for name in same})
     if len(session):
         _fill(facts, taken, session[list(WEATHER)].apply(_last), "the same session")
 
 
-def _session(runs: pd.DataFrame, facts: Facts) -> pd.DataFrame:
-    same = np.ones(len(runs), dtype=bool)
-    for column in ("circuit", "layout", "date", "session"):
-        same &= (runs[column] == facts[column]).to_numpy()
-    return runs[same]
+def _in_order(fit: Fit, **named: str) -> pd.DataFrame:
+    """Give the runs of these names, the earliest first."""
+    runs = fit.runs.iloc[fit.lookup.runs_where(**named)]
+    runs = runs.assign(start_time=runs["start_time"].fillna(""))
+    return runs.sort_values(["date", "start_time", "session", "run"], kind="stable")
 
 
 def _last(values: pd.Series) -> Any:

@@ -15,6 +15,7 @@ import pandas as pd
 from benchmark.answers.claim_case import Case
 from benchmark.answers.entries import (
     LAP_ORDER,
+    MODIFICATIONS,
     class_of,
     entries_of,
     laps_in_scope,
@@ -22,6 +23,7 @@ from benchmark.answers.entries import (
     usual_levels,
 )
 from benchmark.model.fit import Fit
+from benchmark.model.structure import spec_texts
 
 RIVAL_WITHIN = 0.01  # share of the lap time
 
@@ -98,11 +100,12 @@ def scope_text(what: Mapping[str, str]) -> str:
 def classes_on_day(fit: Fit, laps: pd.DataFrame) -> list[str]:
     """Class of each lap's specification on its day."""
     usual = {model: usual_levels(fit, model) for model in laps["model"].unique()}
-    of_run = {
-        row["run_id"]: class_of(row, usual[row["model"]])
-        for row in laps.drop_duplicates("run_id").to_dict("records")
-    }
-    return [of_run[run] for run in laps["run_id"]]
+    specs = spec_texts(laps[list(MODIFICATIONS)].to_numpy(dtype=float))
+    code, _ = pd.factorize(laps["model"].astype(object) + chr(31) + np.array(specs, object))
+    first = np.unique(code, return_index=True)[1]
+    rows = laps.iloc[first].to_dict("records")
+    classes = [class_of(row, usual[row["model"]]) for row in rows]
+    return [classes[k] for k in code]
 
 
 def _shares(table: pd.DataFrame, what: Mapping[str, str]) -> np.ndarray:

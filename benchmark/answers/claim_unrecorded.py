@@ -90,7 +90,7 @@ def _induction_shares(fit: Fit, facts: Mapping[str, Any]) -> np.ndarray:
 
 def _weather(fit: Fit, rows: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """Draw the weather about the day's, else about what is usual at the circuit."""
-    runs = fit.runs[fit.runs["circuit"] == rows["circuit"].iloc[0]]
+    runs = fit.runs.iloc[fit.lookup.runs_of("circuit", rows["circuit"].iloc[0])]
     day = runs[runs["date"] == rows["date"].iloc[0]]
     place = fit.circuits.loc[(rows["circuit"].iloc[0], rows["layout"].iloc[0])]
     usual = {

@@ -15,6 +15,8 @@ import pandas as pd
 
 from benchmark.answers.ladders import DRIVER, TYRE, Ladder
 from benchmark.model.fit import Fit
+from benchmark.model.lookup import Lookup
+from benchmark.model.weighted import weighted_parts
 from benchmark.trade.classes import AREAS
 
 # Variance inflation (1 / (1 - r²)) of a step by its company, from which on they are aliased: a
@@ -22,7 +24,6 @@ from benchmark.trade.classes import AREAS
 # only the tightest pairs are named.
 INFLATED = 1.5
 SUM_NARROWER = 0.85  # and the two together are this much narrower than the step; our choice
-RUNS_AT_ONCE = 500  # bounds the memory of a large store
 MOST_NAMES = 2
 
 # The parts of an outing's expected lap that may be a step's company, and how people call them.
@@ -52,22 +53,66 @@ CHANGES = {
 
 @dataclass(frozen=True)
 class Sides:
-    """The outings on the two rungs of a step, as run numbers, and the builds seen on each."""
+    """Who ran on the two rungs of a step.
 
-    before: np.ndarray
-    after: np.ndarray
-    builds_before: frozenset[str]
-    builds_after: frozenset[str]
+    Attributes
+    ----------
+    rung : of each outing on the ladder, -1 for none.
+    start, end : the two rungs.
+    build : number of each outing's build.
+    n_before, n_after : outings of each build on either rung, by its number.
+    """
+
+    rung: np.ndarray
+    start: int
+    end: int
+    build: np.ndarray
+    n_before: np.ndarray
+    n_after: np.ndarray
 
     @property
-    def both(self) -> frozenset[str]:
-        """Builds seen on both sides."""
-        return self.builds_before & self.builds_after
+    def rungs(self) -> tuple[int, int]:
+        """Both rungs, the later first."""
+        return self.end, self.start
+
+    @property
+    def before(self) -> np.ndarray:
+        """Places of the outings on the first rung."""
+        return np.flatnonzero(self.rung == self.start)
+
+    @property
+    def after(self) -> np.ndarray:
+        """Places of the outings on the second rung."""
+        return np.flatnonzero(self.rung == self.end)
+
+    @property
+    def both(self) -> np.ndarray:
+        """Numbers of the builds seen on both rungs."""
+        return np.flatnonzero((self.n_before > 0) & (self.n_after > 0))
 
     @property
     def seen(self) -> bool:
         """Whether each side has an outing."""
-        return bool(len(self.before) and len(self.after))
+        return bool(self.n_before.any() and self.n_after.any())
+
+    def weights(self, outings: slice) -> np.ndarray:
+        """Weights of some outings; over all of them their sum is: after, less before.
+
+        Within each build seen on both sides, each outing counting the same; where no build is,
+        over all outings of each side.
+        """
+        rung, build = self.rung[outings], self.build[outings]
+        if not self.seen:
+            return np.zeros(len(rung))
+        n_after, n_before = self.n_after, self.n_before
+        both = (n_before > 0) & (n_after > 0)
+        if not both.any():
+            return (rung == self.end) / n_after.sum() - (rung == self.start) / n_before.sum()
+        after, before = (
+            np.where(both, 1 / np.maximum(n, 1) / both.sum(), 0.0)[build]
+            for n in (n_after, n_before)
+        )
+        return np.asarray((rung == self.end) * after - (rung == self.start) * before)
 
 
 @dataclass(frozen=True)
@@ -78,46 +123,21 @@ class Alias:
     together: np.ndarray
 
 
-def sides_of(runs: pd.DataFrame, ladder: Ladder, start: int, end: int) -> Sides:
-    """Find the outings on both rungs, in the whole store."""
-    rung = ladder.rung_of(runs)
-    before, after = (np.flatnonzero(rung == wanted) for wanted in (start, end))
-    build = runs["build"].to_numpy()
-    return Sides(before, after, frozenset(build[before]), frozenset(build[after]))
+def sides_of(runs: pd.DataFrame, record: Lookup, ladder: Ladder, start: int, end: int) -> Sides:
+    """Find who ran on both rungs, in the whole store."""
+    build, names = record.codes("build")
+    rung = record.kept(ladder.column, lambda: ladder.rung_of(runs))
+    counts = (np.bincount(build[rung == one], minlength=len(names)) for one in (start, end))
+    return Sides(rung, start, end, build, *counts)
 
 
-def contrast(runs: pd.DataFrame, sides: Sides) -> np.ndarray:
-    """Weights of outings whose sum is: after, less before.
+def company(fit: Fit, steps: Sequence[Sides]) -> dict[str, np.ndarray]:
+    """Draws of each part's difference between the sides of each step, shape (draws, steps)."""
 
-    Within each build seen on both sides, each outing counting the same; where no build is, over
-    all outings of each side.
-    """
-    build = runs["build"].to_numpy()
-    weight = np.zeros(len(runs))
-    pairs: list[str | None] = [*sorted(sides.both)] or [None]
-    for one in pairs:
-        for numbers, sign in ((sides.after, 1.0), (sides.before, -1.0)):
-            chosen = numbers if one is None else numbers[build[numbers] == one]
-            weight[chosen] += sign / len(chosen) / max(len(sides.both), 1)
-    return weight
+    def weights(outings: slice) -> np.ndarray:
+        return np.column_stack([side.weights(outings) for side in steps])
 
-
-def company(fit: Fit, weights: np.ndarray) -> dict[str, np.ndarray]:
-    """Draws of each part's difference between the sides, shape (draws, steps).
-
-    Parameters
-    ----------
-    weights : of the outings, shape (outings, steps), from `contrast`.
-    """
-    out = {part: np.zeros((fit.draws, weights.shape[1])) for part in COMPANY}
-    used = np.flatnonzero(np.any(weights != 0, axis=1))
-    for first in range(0, len(used), RUNS_AT_ONCE):
-        some = used[first : first + RUNS_AT_ONCE]
-        rows = fit.runs.iloc[some].rename_axis("run_id").reset_index()
-        parts = fit.parts(rows)
-        for part in COMPANY:
-            out[part] += parts[part] @ weights[some]
-    return out
+    return weighted_parts(fit, weights, tuple(COMPANY))
 
 
 def inflation(step: np.ndarray, other: np.ndarray) -> float:
@@ -136,6 +156,7 @@ def find_alias(
     runs: pd.DataFrame,
     ladder: Ladder,
     sides: Sides,
+    along: list[str],
     step: np.ndarray,
     parts: dict[str, np.ndarray],
 ) -> Alias | None:
@@ -143,13 +164,14 @@ def find_alias(
 
     Parameters
     ----------
+    along : what `changed_along` found.
     step : draws of the step. [log lap time]
     parts : draws of each part's difference between the sides, one array (draws,) a part.
     """
     own = OWN_PART[ladder.area]
     others = {part: draws for part, draws in parts.items() if part != own and draws.any()}
     if ladder.area == DRIVER:
-        others |= _with_the_drivers(others, parts[own] - step, changed_along(runs, ladder, sides))
+        others |= _with_the_drivers(others, parts[own] - step, along)
     others = {part: draws for part, draws in others.items() if _is_alias(step, draws)}
     if not others:
         return None
@@ -165,21 +187,24 @@ def _with_the_drivers(
     return {"driver": themselves} | together
 
 
-def changed_along(runs: pd.DataFrame, ladder: Ladder, sides: Sides) -> list[str]:
+def changed_along(record: Lookup, ladder: Ladder, sides: Sides) -> list[str]:
     """Name what changed, with the step, in every build seen on both sides."""
-    build = runs["build"].to_numpy()
     return [
         cause
         for cause, column in CHANGES.items()
-        if column != ladder.column
-        and sides.both
-        and all(_disjoint(runs[column], build, sides, one) for one in sides.both)
+        if column != ladder.column and len(sides.both) and _always_disjoint(record, column, sides)
     ]
 
 
-def _disjoint(values: pd.Series, build: np.ndarray, sides: Sides, one: str) -> bool:
-    after, before = (set(values.iloc[n[build[n] == one]]) for n in (sides.after, sides.before))
-    return not after & before
+def _always_disjoint(record: Lookup, column: str, sides: Sides) -> bool:
+    """Whether no build has a value of this column in common between the sides."""
+    code, names = record.codes(column)
+    values = len(names)
+    after, before = (
+        np.unique(sides.build[outings] * values + code[outings])
+        for outings in (np.flatnonzero((sides.rung == rung) & (code >= 0)) for rung in sides.rungs)
+    )
+    return not np.isin(after, before, assume_unique=True).any()
 
 
 def _is_alias(step: np.ndarray, other: np.ndarray) -> bool:
@@ -192,7 +217,7 @@ def _named(runs: pd.DataFrame, sides: Sides, cause: str) -> str:
     if cause not in SAID_BY:
         return cause
     known = runs[SAID_BY[cause]].to_numpy()
-    both = runs["build"].isin(sides.both).to_numpy() if sides.both else np.ones(len(runs), bool)
+    both = np.isin(sides.build, sides.both) if len(sides.both) else np.ones(len(runs), bool)
     after, before = (known[n[both[n]]] for n in (sides.after, sides.before))
     if cause in AREAS:
         return f"{cause}: level {_mean(after)} instead of {_mean(before)} on average"

@@ -37,7 +37,7 @@ def check_known(kind: str, name: str, known: Iterable[str]) -> None:
     BadQuestion
         Naming the nearest known names.
     """
-    names = list(known)
+    names = known if isinstance(known, Mapping) else list(known)
     if name not in names:
         raise BadQuestion.unknown(kind, name, names)
 
@@ -50,9 +50,9 @@ def check_place(fit: Fit, circuit: str, layout: str) -> None:
     BadQuestion
         Naming the nearest circuits, or the nearest layouts of this circuit.
     """
-    check_known("circuit", circuit, fit.runs["circuit"])
-    at_circuit = fit.runs[fit.runs["circuit"] == circuit]
-    check_known(f"layout of {circuit}", layout, at_circuit["layout"])
+    check_known("circuit", circuit, fit.lookup.names("circuit"))
+    layouts = [name for place, name in fit.circuits.index if place == circuit]
+    check_known(f"layout of {circuit}", layout, layouts)
 
 
 def check_choices(
@@ -67,7 +67,7 @@ def check_choices(
     """
     check_known("surface", surface, SURFACES)
     if model is not None:
-        check_known("model", model, fit.entries["model"])
+        check_known("model", model, fit.lookup.names("model"))
     if in_class is not None:
         check_known("class", in_class, [*CLASSES, *fit.entries["class"]])
     if tyre is not None:
@@ -105,9 +105,8 @@ def check_level(level: float) -> None:
 
 def laps_in_scope(fit: Fit, circuit: str, layout: str, surface: str) -> pd.DataFrame:
     """Counted laps at one circuit, layout and surface, each with the facts of its run."""
-    runs = fit.runs
-    here = (runs["circuit"] == circuit) & (runs["layout"] == layout) & (runs["surface"] == surface)
-    return fit.laps.merge(runs[here], left_on="run_id", right_index=True, how="inner")
+    here = fit.lookup.runs_where(circuit=circuit, layout=layout, surface=surface)
+    return fit.lookup.with_facts(here)
 
 
 def entries_of(fit: Fit, builds: Iterable[str], surface: str) -> pd.DataFrame:

@@ -105,7 +105,7 @@ def explain(
         An unknown build, a day without a counted lap of it, two days that share no circuit and
         layout or more than one, or an illegal level.
     """
-    check_known("build", build, fit.runs["build"])
+    check_known("build", build, fit.lookup.names("build"))
     check_level(level)
     laps = laps_of(fit, build)
     for day in (from_date, to_date):
@@ -119,8 +119,7 @@ def explain(
 
 def laps_of(fit: Fit, build: str) -> pd.DataFrame:
     """Counted laps of a build, each with the facts of its run."""
-    runs = fit.runs[fit.runs["build"] == build]
-    return fit.laps.merge(runs, left_on="run_id", right_index=True, how="inner")
+    return fit.lookup.with_facts(fit.lookup.runs_of("build", build))
 
 
 def best_lap(laps: pd.DataFrame) -> pd.DataFrame:

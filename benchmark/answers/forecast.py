@@ -160,11 +160,11 @@ def asked_for(fit: Fit, answer: Forecast) -> dict[str, object]:
 
 
 def _check(fit: Fit, question: Question) -> None:
-    check_known("build", question.build, fit.entries["build"])
+    check_known("build", question.build, fit.lookup.names("build"))
     check_place(fit, question.circuit, question.layout)
     check_known("surface", question.conditions.surface, SURFACES)
     if question.driver is not None:
-        check_known("driver", question.driver, fit.runs["driver"])
+        check_known("driver", question.driver, fit.lookup.names("driver"))
     if question.tyre is not None:
         check_known("tyre category", question.tyre, TYRE_CATEGORIES)
     if not 1 <= question.laps <= MOST_LAPS:
@@ -255,8 +255,10 @@ def _outside(fit: Fit, question: Question, rows: pd.DataFrame) -> tuple[np.ndarr
 
 def _recorded(fit: Fit, name: str, circuit: str) -> tuple[float, float]:
     """Range ever recorded: pressure at this circuit, all else anywhere; none is no range."""
-    runs = fit.runs[fit.runs["circuit"] == circuit] if name == "pressure_hpa" else fit.runs
-    known = runs[name].dropna().astype(float)
+    known = fit.runs[name].to_numpy(dtype=float)
+    if name == "pressure_hpa":
+        known = known[fit.lookup.runs_of("circuit", circuit)]
+    known = known[np.isfinite(known)]
     return (float(known.min()), float(known.max())) if len(known) else (np.inf, -np.inf)
 
 
@@ -272,7 +274,7 @@ def _outside_words(column: Column, asked: float, low: float, high: float) -> str
 def _notes(fit: Fit, question: Question) -> Iterable[str]:
     """What the forecast takes for granted."""
     conditions = question.conditions
-    runs = fit.runs[fit.runs["build"] == question.build]
+    runs = fit.runs.iloc[fit.lookup.runs_of("build", question.build)]
     there = (runs["circuit"] == question.circuit) & (runs["layout"] == question.layout)
     if not there.any():
         yield f"{question.build} has no counted lap at {question.circuit}, {question.layout}"
@@ -284,6 +286,6 @@ def _notes(fit: Fit, question: Question) -> Iterable[str]:
         yield "no track temperature was given, so 30 °C is taken"
     if conditions.wind_mps:
         yield "wind is no term of the model: its usual effect is part of the spread of sessions"
-    entry = fit.entries.set_index("build").loc[question.build]
+    entry = fit.entries[fit.entries["build"] == question.build].iloc[0]
     if isinstance(entry["notes"], str) and entry["notes"]:
         yield str(entry["notes"])

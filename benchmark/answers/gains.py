@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,6 @@ from benchmark.answers.company import (
     Sides,
     changed_along,
     company,
-    contrast,
     find_alias,
     sides_of,
 )
@@ -91,26 +90,31 @@ def gains(
     check_level(level)
     lap_s = typical_lap_s(fit, circuit, layout, surface)
     worth = worths(fit, circuit, layout, surface)
-    steps = list(_steps(fit, worth))
-    weights = np.column_stack([_weights(fit, step.side) for step in steps])
-    parts = company(fit, weights)
-    rows = [
-        _row(fit, step, {name: draws[:, k] for name, draws in parts.items()}, lap_s, level)
-        for k, step in enumerate(steps)
-    ]
+    if "gains" not in fit.kept:  # the same wherever the question is asked
+        fit.kept["gains"] = _seen_steps(fit)
+    rows = [_row(fit, Step(seen, _worth(worth, seen)), lap_s, level) for seen in fit.kept["gains"]]
     table = pd.DataFrame(rows, columns=list(FIELDS))
     return table.sort_values("gain_s", kind="stable").reset_index(drop=True)
 
 
 @dataclass(frozen=True)
-class Step:
-    """From one rung of a ladder to another: who ran each side, and draws of the worth."""
+class Seen:
+    """From one rung of a ladder to another: who ran each side and what came along, in the store.
+
+    Attributes
+    ----------
+    along : what changed too in every car that changed.
+    told : what the record alone cannot tell, in words.
+    parts : draws of each part's difference between the sides, one array (draws,) a part.
+    """
 
     ladder: Ladder
     start: int
     end: int
     side: Sides
-    worth: np.ndarray
+    along: list[str]
+    told: list[str]
+    parts: dict[str, np.ndarray]
 
     @property
     def ends(self) -> tuple[str, str]:
@@ -118,30 +122,52 @@ class Step:
         return self.ladder.rungs[self.start], self.ladder.rungs[self.end]
 
 
-def _steps(fit: Fit, worth: dict[str, np.ndarray]) -> Iterator[Step]:
-    for ladder in LADDERS:
-        of_rung = worth[ladder.area]
-        for start, end in ladder.pairs():
-            side = sides_of(fit.runs, ladder, start, end)
-            yield Step(ladder, start, end, side, of_rung[:, end] - of_rung[:, start])
+@dataclass(frozen=True)
+class Step:
+    """What was seen of a step, and draws of what it is worth at the place asked about."""
+
+    seen: Seen
+    worth: np.ndarray
 
 
-def _weights(fit: Fit, side: Sides) -> np.ndarray:
-    return contrast(fit.runs, side) if side.seen else np.zeros(len(fit.runs))
+def _seen_steps(fit: Fit) -> list[Seen]:
+    pairs = [(ladder, *pair) for ladder in LADDERS for pair in ladder.pairs()]
+    sides = [sides_of(fit.runs, fit.lookup, *pair) for pair in pairs]
+    parts = company(fit, sides)
+    return [
+        _seen(fit, pair, side, {name: draws[:, k] for name, draws in parts.items()})
+        for k, (pair, side) in enumerate(zip(pairs, sides, strict=True))
+    ]
 
 
-def _row(
-    fit: Fit, step: Step, parts: dict[str, np.ndarray], lap_s: float, level: float
-) -> dict[str, Any]:
-    seen = step.side.seen
-    alias = find_alias(fit.runs, step.ladder, step.side, step.worth, parts) if seen else None
+def _seen(
+    fit: Fit, pair: tuple[Ladder, int, int], side: Sides, parts: dict[str, np.ndarray]
+) -> Seen:
+    ladder, start, end = pair
+    along = changed_along(fit.lookup, ladder, side) if side.seen else []
+    bare = Seen(ladder, start, end, side, along, [], parts)
+    return replace(bare, told=[*_unseen(bare), *(_carried(fit, bare) if side.seen else [])])
+
+
+def _worth(worth: dict[str, np.ndarray], seen: Seen) -> np.ndarray:
+    of_rung = worth[seen.ladder.area]
+    return np.asarray(of_rung[:, seen.end] - of_rung[:, seen.start])
+
+
+def _row(fit: Fit, step: Step, lap_s: float, level: float) -> dict[str, Any]:
+    seen = step.seen
+    alias = (
+        find_alias(fit.runs, seen.ladder, seen.side, seen.along, step.worth, seen.parts)
+        if seen.side.seen
+        else None
+    )
     return {
-        "area": step.ladder.area,
-        "from": step.ends[0],
-        "to": step.ends[1],
+        "area": seen.ladder.area,
+        "from": seen.ends[0],
+        "to": seen.ends[1],
         **_seconds(step.worth, lap_s, level),
         "p_helps": float((step.worth < 0).mean()),
-        **_counts(step.side),
+        **_counts(seen.side),
         "warning": warning(fit, step, alias),
         **_together(alias, lap_s, level),
     }
@@ -170,7 +196,8 @@ def _seconds(step: np.ndarray, lap_s: float, level: float) -> dict[str, float]:
 
 
 def _counts(side: Sides) -> dict[str, int]:
-    before, after, both = len(side.builds_before), len(side.builds_after), len(side.both)
+    before, after = int((side.n_before > 0).sum()), int((side.n_after > 0).sum())
+    both = len(side.both)
     return {
         "builds": before + after - both,
         "changes": both,
@@ -188,39 +215,42 @@ def _together(alias: Alias | None, lap_s: float, level: float) -> dict[str, Any]
 
 def warning(fit: Fit, step: Step, alias: Alias | None) -> str | None:
     """Say in words what the data cannot tell about a step; None where there is nothing to say."""
-    told = list(_unseen(step))
-    if step.side.seen:
-        told += _carried(fit.runs, step)
-        along = changed_along(fit.runs, step.ladder, step.side)
-        if step.ladder.area == DRIVER and "driver" in along:
-            along.remove("driver")  # another level is another driver, as everybody knows
-        if along:
-            causes = ", ".join(along).replace("_", " ")
-            told.append(f"in every car that changed, this changed too: {causes}")
+    seen = step.seen
+    told = list(seen.told)
+    along = [cause for cause in seen.along if (seen.ladder.area, cause) != (DRIVER, "driver")]
+    if along:  # another level of driver is another driver, as everybody knows
+        causes = ", ".join(along).replace("_", " ")
+        told.append(f"in every car that changed, this changed too: {causes}")
     if alias is not None:
         cause = alias.name.replace("_", " ")
         told.append(f"cannot be told from {cause}; the two together are known better")
-    if step.worth.std() > BARELY * prior_width(fit, step.ladder, step.start, step.end):
+    if step.worth.std() > BARELY * prior_width(fit, seen.ladder, seen.start, seen.end):
         told.append("these laps say little about it; what is usual was assumed")
     return "; ".join(told) or None
 
 
-def _unseen(step: Step) -> Iterator[str]:
+def _unseen(seen: Seen) -> Iterator[str]:
     """The sides that no car ran."""
-    for rung, runs in zip(step.ends, (step.side.before, step.side.after), strict=True):
-        if not len(runs):
-            yield f"no car ran {step.ladder.area.replace('_', ' ')} {rung}"
-    if step.side.seen and not step.side.both:
+    side = seen.side
+    for rung, builds in zip(seen.ends, (side.n_before, side.n_after), strict=True):
+        if not builds.any():
+            yield f"no car ran {seen.ladder.area.replace('_', ' ')} {rung}"
+    if side.seen and not len(side.both):
         yield "seen on different cars only, on none before and after"
 
 
-def _carried(runs: pd.DataFrame, step: Step) -> Iterator[str]:
+def _carried(fit: Fit, seen: Seen) -> Iterator[str]:
     """A side that one car, driver or tyre category carries alone while the other side has more."""
+    side = seen.side
     for column, words in CARRIERS:
-        if column == step.ladder.column:
+        if column == seen.ladder.column:
             continue
-        sides = (step.side.before, step.side.after)
-        before, after = (set(runs[column].iloc[numbers]) for numbers in sides)
-        for rung, these, those in zip(step.ends, (before, after), (after, before), strict=True):
-            if len(these) == 1 and (column == "build" or these != those):
-                yield f"{rung} seen with {words} only ({next(iter(these))})"
+        code, number = fit.lookup.codes(column)
+        names = list(number)
+        before, after = (
+            np.flatnonzero(np.bincount(code[side.rung == rung], minlength=len(names)))
+            for rung in (seen.start, seen.end)
+        )
+        for rung, these, those in zip(seen.ends, (before, after), (after, before), strict=True):
+            if len(these) == 1 and (column == "build" or not np.array_equal(these, those)):
+                yield f"{rung} seen with {words} only ({names[these[0]]})"

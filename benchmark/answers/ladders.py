@@ -94,8 +94,9 @@ def typical_lap_s(fit: Fit, circuit: str, layout: str, surface: str) -> float:
 
     Gains in seconds are shares of this lap.
     """
-    runs = fit.runs
-    there = (runs["circuit"] == circuit) & (runs["layout"] == layout)
-    on_surface = there & (runs["surface"] == surface)
-    chosen = runs.index[on_surface if on_surface.any() else there]
-    return float(fit.laps.loc[fit.laps["run_id"].isin(chosen), "lap_time_s"].median())
+    there = {"circuit": circuit, "layout": layout}
+    chosen = fit.lookup.runs_where(**there, surface=surface)
+    if not len(chosen):
+        chosen = fit.lookup.runs_where(**there)
+    laps, _ = fit.lookup.laps_of(np.sort(chosen))
+    return float(np.median(fit.laps["lap_time_s"].to_numpy()[laps]))

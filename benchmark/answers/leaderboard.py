@@ -92,10 +92,11 @@ def leaderboard(
     if entries.empty:
         return pd.DataFrame(columns=list(FIELDS))
     rows = reference_rows(entries, circuit, layout, surface=surface, adjust=adjustment(adjust))
+    parts = fit.parts(rows)
     best = _best_laps(laps, entries["build"])
     counts = laps["build"].value_counts().loc[entries["build"]].to_numpy()
     board = entries.assign(laps=counts, notes=_notes(entries["notes"], counts))
-    return _ranked(board.assign(**_adjusted(fit, rows, level), **_as_timed(fit, best, rows)))
+    return _ranked(board.assign(**_adjusted(parts, level), **_as_timed(fit, best, rows, parts)))
 
 
 def _notes(notes: pd.Series, counts: np.ndarray) -> list[str]:
@@ -123,9 +124,9 @@ def _best_laps(laps: pd.DataFrame, builds: pd.Series) -> pd.DataFrame:
     return quickest.set_index("build").loc[builds].reset_index()
 
 
-def _adjusted(fit: Fit, rows: pd.DataFrame, level: float) -> dict[str, np.ndarray]:
+def _adjusted(parts: dict[str, np.ndarray], level: float) -> dict[str, np.ndarray]:
     """The time at the reference with its interval [s], and what joint draws say of the ranks."""
-    log_time = fit.log_time(rows)
+    log_time = np.asarray(sum(parts.values()))
     low, high = interval(log_time, level)
     rank_low, rank_high = rank_sets(log_time, level)
     return {
@@ -138,9 +139,11 @@ def _adjusted(fit: Fit, rows: pd.DataFrame, level: float) -> dict[str, np.ndarra
     }
 
 
-def _as_timed(fit: Fit, best: pd.DataFrame, rows: pd.DataFrame) -> dict[str, Any]:
+def _as_timed(
+    fit: Fit, best: pd.DataFrame, rows: pd.DataFrame, parts: dict[str, np.ndarray]
+) -> dict[str, Any]:
     """The quickest lap, whatever it ran then, and what made it differ."""
-    notes = best_notes(fit, best, rows)
+    notes = best_notes(fit, best, rows, parts)
     return {
         "best_s": best["lap_time_s"].to_numpy(dtype=float),
         "best_date": best["date"].astype(str).str[:10].to_numpy(),

@@ -43,19 +43,22 @@ class Note:
     words: str
 
 
-def best_notes(fit: Fit, best: pd.DataFrame, rows: pd.DataFrame) -> list[Note]:
+def best_notes(
+    fit: Fit, best: pd.DataFrame, rows: pd.DataFrame, now: Mapping[str, np.ndarray]
+) -> list[Note]:
     """Explain best laps against the same entries at reference conditions.
 
     Parameters
     ----------
     best : one row an entry, the lap with the facts of its run (`lap_time_s`). [s]
     rows : the same entries in the same order, as `reference_rows` gives them.
+    now : what `Fit.parts` says of `rows`.
 
     Returns
     -------
     One note an entry: what that day's air and track were worth [s], and the whole in words.
     """
-    then, now = fit.parts(best), fit.parts(rows)
+    then = fit.parts(best)
     adjusted_s = np.exp(np.median(sum(now.values()), axis=0))
     worth = {name: _worth(then[name] - now[name], adjusted_s) for name in then}
     expected = np.median(sum(then.values()), axis=0)

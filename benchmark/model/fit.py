@@ -18,6 +18,7 @@ import pandas as pd
 
 from benchmark.model import predict
 from benchmark.model.entry import entries
+from benchmark.model.lookup import Lookup
 from benchmark.trade.conditions import REFERENCE
 
 FORMAT = 1
@@ -123,6 +124,16 @@ class Fit:
     def entries(self) -> pd.DataFrame:
         """One row a build as it stands: see `model.entry.entries`."""
         return entries(self.runs, self.laps)
+
+    @cached_property
+    def lookup(self) -> Lookup:
+        """Where the runs and laps of a name stand."""
+        return Lookup(self.runs, self.laps)
+
+    @cached_property
+    def kept(self) -> dict[str, Any]:
+        """What answers have worked out of the whole fit, for those that are asked next."""
+        return {}
 
     @cached_property
     def recorded(self) -> Recorded:

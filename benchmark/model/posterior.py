@@ -28,25 +28,20 @@ def rank_sets(draws: np.ndarray, level: float = 0.9) -> tuple[np.ndarray, np.nda
     The set is the shortest run of ranks that holds at least `level` of an entry's draws, so a
     set of one rank is stated only where that rank has at least that chance.
     """
-    joint = ranks(draws)
-    n = joint.shape[1]
-    low, high = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
-    for k in range(n):
-        chance = np.bincount(joint[:, k], minlength=n + 1)[1:] / len(joint)
-        low[k], high[k] = _shortest(chance, level)
-    return low, high
+    joint = np.sort(ranks(draws), axis=0)
+    held = np.arange(1, len(joint) + 1) / len(joint)
+    enough = int(np.searchsorted(held, level - 1e-12))  # one less than the draws that must be held
+    width = (joint[enough:] - joint[: len(joint) - enough]).min(axis=0) + 1
+    low = np.array([_likeliest(own, w) for own, w in zip(joint.T, width, strict=True)], dtype=int)
+    return low, low + width - 1
 
 
-def _shortest(chance: np.ndarray, level: float) -> tuple[int, int]:
-    """First and last rank of the shortest run with at least `level`, the likelier on a tie."""
-    total = np.concatenate([[0.0], np.cumsum(chance)])
-    n = len(chance)
-    for width in range(1, n + 1):
-        held = total[width:] - total[: n + 1 - width]
-        best = int(np.argmax(held))
-        if held[best] >= level - 1e-12:
-            return best + 1, best + width
-    return 1, n
+def _likeliest(own: np.ndarray, width: int) -> int:
+    """First rank of the run of so many ranks that holds most draws, the first on a tie."""
+    n_most = int(own[-1])
+    total = np.concatenate([[0], np.cumsum(np.bincount(own, minlength=n_most + 1)[1:])])
+    last = max(n_most - width + 1, 1)
+    return int(np.argmax(total[width : width + last] - total[:last])) + 1
 
 
 def p_fastest(draws: np.ndarray) -> np.ndarray:

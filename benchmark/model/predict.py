@@ -82,6 +82,13 @@ def parts(fit: Fit, rows: pd.DataFrame) -> dict[str, np.ndarray]:
     return out
 
 
+def facts_of_runs(fit: Fit, places: np.ndarray) -> Facts:
+    """Facts of runs that the fit has seen, by their places; what is unknown has a stand-in."""
+    rows = fit.runs.iloc[places]
+    table = _complete(fit, rows)
+    return _facts(table, _place(fit, table), _columns(rows))
+
+
 def _part_names() -> list[str]:
     return [
         *("circuit", "model", "build", "driver", *AREA_OF, "tyre", "tyre_state"),
