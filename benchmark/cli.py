@@ -69,6 +69,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("restore", restore),
     ("people add", people.add),
     ("people list", people.list_),
+    ("people refusals", people.refusals),
     ("people role", people.role),
     ("people password", people.password),
     ("people remove", people.remove),

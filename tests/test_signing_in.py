@@ -226,6 +226,52 @@ def test_a_password_that_will_not_do_changes_nothing(club, tab, texts, said):
     assert Accounts(club).check(STEWARD, WORDS) == STEWARD
 
 
+def fill(at: AppTest, press_this: str, **given) -> str:
+    """Fill the fields whose labels begin so, press, and give what the page says."""
+    for start, value in given.items():
+        fields = [*at.text_input, *at.selectbox]
+        next(f for f in fields if f.label.startswith(start.replace("_", " "))).set_value(value)
+    press(at, press_this)
+    assert not at.exception
+    return words_on(at)
+
+
+@pytest.mark.parametrize("name", [NO_ROLE, STEWARD])
+def test_only_an_owner_is_offered_to_name_people(club, tab, name):
+    assert "People of the club" not in [
+        part.value for part in tab("account.py", token_of(club, name)).subheader
+    ]
+
+
+def test_an_owner_names_changes_and_removes_people_on_the_page(club, tab):
+    at = tab("account.py", token_of(club, OWNER))
+    said = fill(at, "Add", Name_of_a_new="Eve Lark", Role=Role.STEWARD)
+    assert "Eve Lark is steward." in said
+    password = said.partition("shown this once: `")[2].partition("`")[0]
+    assert Accounts(club).check("Eve Lark", password) == "Eve Lark"
+    assert password not in fill(at, "Change", Person="Eve Lark", Change="Make owner", Why="helps")
+    with Store.open(club) as store:
+        assert (store.record()[-1].who, store.record()[-1].reason) == (OWNER, "helps")
+    said = fill(at, "Change", Person="Eve Lark", Change="Set a new password")
+    renewed = said.partition("shown this once: `")[2].partition("`")[0]
+    assert Accounts(club).check("Eve Lark", renewed) == "Eve Lark"
+    said = fill(at, "Change", Person="Eve Lark", Change="Remove from the club")
+    assert "Eve Lark has no role and no password any more." in said
+    assert not Accounts(club).has("Eve Lark")
+    assert "is the only owner" in fill(at, "Change", Person=OWNER, Change="Remove from the club")
+    assert Accounts(club).has(OWNER)
+
+
+def test_an_owner_whose_session_has_ended_names_nobody(club, tab):
+    token = token_of(club, OWNER)
+    at = tab("account.py", token)
+    Accounts(club).sign_out(token)
+    fill(at, "Add", Name_of_a_new="Mallory", Role=Role.OWNER)
+    assert not Accounts(club).has("Mallory")
+    with Store.open(club) as store:
+        assert "Mallory" not in {person.name for person in people(store)}
+
+
 CHANGES = {
     "fit": lambda store: store.keep_fit(store.latest_fit()),
     "keep_claim": lambda store: keep_claim(store, "{}", Check("stands", "1", 1, "{}")),

@@ -8,6 +8,7 @@ from itertools import pairwise
 import streamlit as st
 
 from benchmark.errors import BenchmarkError
+from benchmark.show.people_section import show_people
 from benchmark.show.screen import md, opening
 from benchmark.show.serving import serving
 from benchmark.show.sign_in_form import ADDRESS
@@ -80,6 +81,8 @@ def show_account() -> None:
     if isinstance(here, BySession):
         st.subheader("Change the password")
         change_password(here)
+    if now.role is Role.OWNER:
+        show_people()
 
 
 opening(account_title(), "Shows who is signed in and what that person may do.")
