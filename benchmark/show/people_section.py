@@ -47,7 +47,7 @@ def add_somebody() -> None:
     with st.form("add_person", clear_on_submit=True):
         name = st.text_input("Name of a new person, an e-mail address for a provider")
         role = st.selectbox("Role", ROLES, format_func=lambda role: role.word)
-        by_password = st.checkbox("signs in with a password", value=True)
+        by_password = st.checkbox("Signs in with a password", value=True)
         if not st.form_submit_button("Add"):
             return
     password = new_password() if by_password else None
