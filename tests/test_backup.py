@@ -119,6 +119,28 @@ os.kill(os.getpid(), 9)
         assert store.names("driver") == ["A. Marsh", "B. Finch"]
 
 
+def test_what_a_kill_left_of_an_unfinished_change_is_in_no_backups_way(
+    db: Path, tmp_path: Path
+) -> None:
+    """A torn log holds nothing that was finished, and DuckDB keeps it until something changes."""
+    log = db.with_name("laps.duckdb.wal")
+    script = """
+import os, sys, duckdb
+connection = duckdb.connect(sys.argv[1])
+connection.execute("set checkpoint_threshold = '1GB'")
+connection.execute("insert into driver select 9, 'B. Finch' || range from range(1000)")
+os.kill(os.getpid(), 9)
+"""
+    subprocess.run([sys.executable, "-c", script, str(db)], check=False)
+    log.write_bytes(log.read_bytes()[:5000])
+    back_up(db, tmp_path / "kept.zip")
+    restore(tmp_path / "kept.zip", tmp_path / "again.duckdb")
+    for store_file in (db, tmp_path / "again.duckdb"):
+        with Store.open(store_file) as store:
+            assert store.names("driver") == ["A. Marsh"]
+    assert not log.exists()
+
+
 def test_only_its_owner_can_read_a_backup(db: Path, tmp_path: Path) -> None:
     """It holds password hashes."""
     assert back_up(db).path.stat().st_mode & 0o777 == 0o600

@@ -7,13 +7,17 @@ opens until it has closed.
 
 from __future__ import annotations
 
+import logging
 import os
 import re
+import threading
 import time
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
 import duckdb
 from filelock import FileLock, Timeout
@@ -21,7 +25,9 @@ from filelock import FileLock, Timeout
 from benchmark.errors import BenchmarkError, NoStore, StoreBusy
 from benchmark.store.served import refuse_if_read_only
 
-PATIENCE_S = 10.0
+LOG = logging.getLogger(__name__)
+PATIENCE_S = 30.0
+TOLD_AFTER_S = 3.0  # whoever waits longer is told for whom
 RETRY_S = 0.02
 # Configuration is not locked: further readers in this process share the database, and each still
 # has to set its own connection. External access cannot be opened again all the same.
@@ -35,12 +41,45 @@ CONFIG: dict[str, str | bool | int | float | list[str]] = {
 BUSY = ("Could not set lock", "different configuration", "being used by another process")
 
 
+class Turn:
+    """The lock beside a store, with a gate before it: in a process one thread at a time waits.
+
+    Without the gate all threads of an app would look for the lock again and again, and it would be
+    luck who gets it.
+    """
+
+    _gates: ClassVar[defaultdict[str, threading.Lock]] = defaultdict(threading.Lock)
+
+    def __init__(self, path: Path) -> None:
+        self._gate = self._gates[str(path.absolute())]
+        self._lock = FileLock(f"{path}.lock", poll_interval=RETRY_S, thread_local=False)
+
+    def acquire(self, until: float) -> bool:
+        """Wait for the turn until then, on the monotonic clock; tell whether it came. [s]"""
+        if not self._gate.acquire(timeout=max(until - time.monotonic(), 0)):
+            return False
+        try:
+            self._lock.acquire(timeout=max(until - time.monotonic(), 0))
+        except Timeout:
+            self._gate.release()
+            return False
+        except BaseException:
+            self._gate.release()
+            raise
+        return True
+
+    def release(self) -> None:
+        """Let the next one in."""
+        self._lock.release()
+        self._gate.release()
+
+
 @dataclass(slots=True)
 class Opened:
     """A connection to the store, and the lock where it is a writer's."""
 
     connection: duckdb.DuckDBPyConnection
-    lock: FileLock | None = None
+    lock: Turn | None = None
 
     def close(self) -> None:
         """Close the connection first: an unlocked file must not be open for writing."""
@@ -55,8 +94,14 @@ def closed_meanwhile(opened: Opened, path: Path) -> Iterator[None]:
 
     Nothing waits in its log then, so that the file may be copied by bytes or replaced.
     """
+    log = path.with_name(f"{path.name}.wal")
+    if log.exists():
+        # What a kill left of a transaction stays in the log until something is written.
+        opened.connection.execute(
+            "begin; create table at_rest (nothing integer); drop table at_rest; commit; checkpoint"
+        )
     opened.connection.close()
-    if path.with_name(f"{path.name}.wal").exists():
+    if log.exists():
         raise BenchmarkError(f"{path} could not be brought to rest; is its folder full?")
     try:
         yield
@@ -152,7 +197,7 @@ def refuse_missing(path: Path) -> None:
         raise no_store(path)
 
 
-def take_lock(path: Path, until: float) -> FileLock:
+def take_lock(path: Path, until: float) -> Turn:
     """Take the lock that stands beside a store; `until` is on the monotonic clock. [s]
 
     Raises
@@ -160,15 +205,19 @@ def take_lock(path: Path, until: float) -> FileLock:
     StoreBusy
         Another process has it.
     """
-    lock = FileLock(f"{path}.lock", poll_interval=RETRY_S, thread_local=False)
-    try:
-        lock.acquire(timeout=max(until - time.monotonic(), 0))
-    except Timeout:
-        raise _busy(path, _why_closed(path)) from None
-    return lock
+    turn = Turn(path)
+    first_until = min(until, time.monotonic() + TOLD_AFTER_S)
+    if turn.acquire(first_until):
+        return turn
+    if first_until < until:
+        _tell_waiting(_busy(path, _why_closed(path)))
+        if turn.acquire(until):
+            return turn
+    raise _busy(path, _why_closed(path))
 
 
 def _connect(path: Path, until: float, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    tell_at = time.monotonic() + TOLD_AFTER_S
     while True:
         try:
             connection = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
@@ -177,10 +226,17 @@ def _connect(path: Path, until: float, *, read_only: bool) -> duckdb.DuckDBPyCon
                 raise BenchmarkError(f"{path} is no store of laps: {_short(error)}") from error
             if time.monotonic() > until:
                 raise _busy(path, str(error)) from error
+            if time.monotonic() > tell_at:
+                tell_at = until
+                _tell_waiting(_busy(path, str(error)))
             time.sleep(RETRY_S)
         else:
             connection.execute("set enable_progress_bar = false")
             return connection
+
+
+def _tell_waiting(busy: StoreBusy) -> None:
+    LOG.warning("%s; waiting", str(busy).partition(";")[0])
 
 
 def _why_closed(path: Path) -> str:
