@@ -7,6 +7,8 @@ import re
 
 import httpx
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 
@@ -190,6 +192,24 @@ def test_a_large_form_is_not_read(client):
 @pytest.mark.parametrize("body", [b"", b"\xff\xfe", b"form", b"&" * 4000, b"%00=%00" * 20])
 def test_a_form_that_is_none_is_refused(client, body):
     assert client.ask("POST", content=body).status_code == 403
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    body=st.binary(max_size=6000) | st.text(max_size=300).map(str.encode),
+    cookies=st.lists(st.text(st.characters(max_codepoint=255), max_size=60), max_size=3),
+    origin=st.none() | st.text(st.characters(max_codepoint=126, min_codepoint=33), max_size=40),
+)
+def test_whatever_is_sent_is_answered_and_signs_nobody_in(client, body, cookies, origin):
+    names = ("benchmark-form", "benchmark-device", "benchmark-session")
+    held = "; ".join(f"{name}={text}" for name, text in zip(names, cookies, strict=False))
+    headers = [(b"cookie", "".join(c for c in held if c.isprintable()).encode("latin-1"))]
+    if origin is not None:
+        headers.append((b"origin", origin.encode()))
+    for content in (body, b"form=" + body, b"name=Anna+Pell&password=" + body):
+        answer = client.ask("POST", content=content, headers=headers)
+        assert answer.status_code in (403, 429)
+        assert not cookie(answer, "benchmark-session")
 
 
 def test_other_ways_to_ask_are_refused(client):
