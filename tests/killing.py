@@ -234,7 +234,7 @@ Act = Callable[[Path], Iterator[object]]
 ACTIONS: dict[str, tuple[Act, Callable[[Path], None], Callable[[Path, list[str]], None], float]] = {
     "import": (importing, nothing, imports_are_whole, 1.0),
     "ruling": (ruling, one_session, rulings_are_whole, 1.0),
-    "fit": (fitting, few_laps, fits_are_whole, 2.0),
+    "fit": (fitting, few_laps, fits_are_whole, 6.0),
     "migration": (migrating, nothing, stores_are_old_or_new, 1.5),
     "backup": (backing_up, few_laps, backups_are_whole, 1.0),
     "restore": (restoring, two_backups, one_or_the_other, 2.0),
