@@ -21,6 +21,7 @@ import os
 import random
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
@@ -34,7 +35,7 @@ import numpy as np
 
 from benchmark.intake.columns import NAMES
 from benchmark.store.store import Store
-from tests.bench.tab import Answer, Tab
+from tests.bench.tab import HOST, Answer, Tab
 
 BENCHMARK = [sys.executable, "-c", "from benchmark.cli import main; main()"]
 LAPS = 5  # of a submission
@@ -135,11 +136,14 @@ async def run(db: Path, asked: argparse.Namespace, tally: Tally) -> None:
 @asynccontextmanager
 async def served(db: Path):
     """Serve the app, and tell the memory it took when all is over."""
-    command = [*BENCHMARK, "app", "--db", str(db)]
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        port = probe.getsockname()[1]
+    command = [*BENCHMARK, "app", "--port", str(port), "--db", str(db)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
         try:
-            line = await asyncio.to_thread(child.stdout.readline)
-            yield int(re.findall(r"http://127\.0\.0\.1:(\d+)", line)[0])
+            assert f":{port} " in await asyncio.to_thread(child.stdout.readline)
+            yield port
             tell_use(child.pid)
         finally:
             child.terminate()
