@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from benchmark.answers.leaderboard import leaderboard
 from benchmark.errors import BadQuestion, FaultyFile
+from benchmark.model.pace import fit
 from benchmark.store import rulings
 from benchmark.store.store import Store
 from tests.lap_files import KEY, lap
@@ -59,6 +62,23 @@ def test_a_merge_that_is_undone_leaves_the_store_as_it_was(store: Store) -> None
     rulings.undo(store, number, reason="two cars after all", at=AT)
     assert (state(store), seen(store)) == before
     check(store)
+
+
+def test_a_merge_that_is_undone_leaves_the_leaderboard_as_it_was(store: Store) -> None:
+    """The board is that of one seed: the same counted laps give the same draws."""
+    two_builds(store)
+
+    def board() -> pd.DataFrame:
+        return leaderboard(fit(store.counted_laps(), draws=100, seed=1), "Quillmoor")
+
+    before = board()
+    number = merge(store)
+    merged = board()
+    assert sorted(before["build"]) == ["Auk", "Blue Heron", "Blue Heron 7"]
+    assert sorted(merged["build"]) == ["Auk", "Blue Heron"]
+    assert int(merged.set_index("build")["laps"]["Blue Heron"]) == 6
+    rulings.undo(store, number, reason="two cars after all", at=AT)
+    pd.testing.assert_frame_equal(board(), before)
 
 
 def test_the_old_files_add_nothing_after_a_merge(store: Store) -> None:
