@@ -73,10 +73,8 @@ def test_a_merge_that_is_undone_leaves_the_leaderboard_as_it_was(store: Store) -
 
     before = board()
     number = merge(store)
-    merged = board()
     assert sorted(before["build"]) == ["Auk", "Blue Heron", "Blue Heron 7"]
-    assert sorted(merged["build"]) == ["Auk", "Blue Heron"]
-    assert int(merged.set_index("build")["laps"]["Blue Heron"]) == 6
+    assert sorted(set(store.counted_laps()["build"])) == ["Auk", "Blue Heron"]
     rulings.undo(store, number, reason="two cars after all", at=AT)
     pd.testing.assert_frame_equal(board(), before)
 
