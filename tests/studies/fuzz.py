@@ -7,6 +7,18 @@ store that holds part of a file: after a refusal it has the fingerprint that it 
 import it has gained exactly the laps that the import said.
 
 `python -m tests.studies.fuzz --cases 2000 [--seed N]`
+
+2026-11-26, two cores that other work shared, 233 s of one processor: 2,004 cases, none bad, run as
+`--cases 672`, `--cases 672 --seed 672` and `--cases 660 --seed 1344` side by side.
+
+| kind | taken | refused |
+| --- | --- | --- |
+| lap table | 14 | 320 |
+| mapping | 24 | 310 |
+| sheet through a mapping | 13 | 321 |
+| rules | 91 | 243 |
+| trace | 214 | 120 |
+| pasted laps | 238 | 96 |
 """
 
 from __future__ import annotations
