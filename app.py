@@ -12,7 +12,7 @@ import streamlit as st
 
 import benchmark.show
 from benchmark.show.serving import serving
-from benchmark.show.signing_in import account_title, show_who
+from benchmark.show.signing_in import account_title, show_who, why_not
 
 # File, title in the menu, address. The pages of a club are shown where it is served to one.
 PAGES = (
@@ -25,12 +25,17 @@ PAGES = (
     ("hand_in.py", "Hand in laps", "hand-in"),
     ("method.py", "Method and cautions", "method"),
 )
-CLUB_PAGES = (("account.py", "Sign in", "account"),)
+STEWARD_PAGES = (("steward.py", "Steward", "steward"),)  # shown to those who may rule
+CLUB_PAGES = (("my_laps.py", "My laps", "my-laps"), ("account.py", "Sign in", "account"))
 FOLDER = Path(benchmark.show.__file__).parent / "pages"
 
 st.set_page_config(page_title="Benchmark: who is really the quickest", layout="wide")
 
-pages = [*PAGES, *(CLUB_PAGES if serving().club else ())]
+pages = [
+    *PAGES,
+    *(() if why_not("accept") else STEWARD_PAGES),
+    *(CLUB_PAGES if serving().club else ()),
+]
 titles = {"account.py": account_title()}
 here = st.navigation(
     [

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
-from benchmark.commands import challenge, mapping, people
+from benchmark.commands import challenge, evidence, mapping, people, setting, submissions
 from benchmark.commands.advise import advise, coach
 from benchmark.commands.application import app as app_command
 from benchmark.commands.auditing import audit
@@ -65,6 +65,17 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("protest close", protest_close),
     ("undo", undo),
     ("audit", audit),
+    ("submit", submissions.submit),
+    ("submissions list", submissions.list_),
+    ("submissions show", submissions.show),
+    ("submissions accept", submissions.accept),
+    ("submissions refuse", submissions.refuse),
+    ("submissions withdraw", submissions.withdraw),
+    ("evidence add", evidence.add),
+    ("evidence list", evidence.list_),
+    ("evidence verify", evidence.verify),
+    ("settings list", setting.list_),
+    ("settings change", setting.change),
     ("backup", backup),
     ("restore", restore),
     ("people add", people.add),
@@ -84,6 +95,9 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
 
 GROUPS: dict[str, str] = {
     "challenge": "A club's challenge, from its rules file to published standings.",
+    "submissions": "What was handed in to a club, and a steward's decision on each.",
+    "evidence": "Files that support a submission or a claim, kept by their digest.",
+    "settings": "What an owner may set for the whole club.",
     "people": "Who may do what in a club's store, and their passwords.",
     "protest": "The protest period of a day at a circuit, opened and closed by a steward.",
     "mapping": "Column mappings for foreign sheets: kept by name, used by `benchmark import`.",

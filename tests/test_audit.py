@@ -18,7 +18,17 @@ from typer.testing import CliRunner
 from benchmark.cli import app
 from benchmark.errors import BenchmarkError
 from benchmark.intake.laptable import read_lap_table
-from benchmark.store import deciding, handing_in, migrate, opening, people, record, rulings, sheets
+from benchmark.store import (
+    deciding,
+    handing_in,
+    migrate,
+    opening,
+    people,
+    record,
+    rulings,
+    settings,
+    sheets,
+)
 from benchmark.store.audit import audit, compare
 from benchmark.store.record import Line
 from benchmark.store.replaying import redo
@@ -62,6 +72,13 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
         table, body = read_lap_table(path), path.read_bytes()
         handed = handing_in.hand_in(store, table, body, at=AT).submission.number
         deciding.accept(store, handed, table, at=AT)
+        path = write(folder, [lap(1, session="S9")], name="wrong.csv")
+        table, body = read_lap_table(path), path.read_bytes()
+        handed = handing_in.hand_in(store, table, body, at=AT).submission.number
+        path = write(folder, [lap(1, "1:09.0", session="S9")], name="mended.csv")
+        mended = read_lap_table(path)
+        deciding.accept(store, handed, mended, corrected=path.read_bytes(), reason="misread", at=AT)
+        settings.change_setting(store, settings.VISITORS_HAND_IN, settings.YES, at=AT)
         people.name_role(store, "Anna Pell", Role.OWNER, at=AT)
     with Store.open(folder / "laps.duckdb", write=True, who=Anna()) as store:
         people.name_role(store, "Ben Ruddock", Role.STEWARD, at=AT)
@@ -85,7 +102,7 @@ def test_a_whole_store_passes(whole: Path) -> None:
     with Store.open(whole) as store:
         found, lines = audit(store), store.record()
     assert (found.lines, found.last_hash) == (len(lines), lines[-1].hash)
-    assert (found.laps, found.struck) == (9, 2)
+    assert (found.laps, found.struck) == (10, 2)
     assert {line.action for line in lines} >= {"import", "merge", "correct", "undo", "person"}
 
 
@@ -95,13 +112,14 @@ def columns() -> Iterator[tuple[str, str]]:
         names = ("lap", "run", "struck", "person", "alias", "protest", "correction", "touch",
                  "filled", "moved", "made", "session_told", "lap_aside", "run_aside", "undone",
                  "import", "sheet", "build", "model", "driver", "session", "layout", "circuit",
-                 "event")  # fmt: skip
+                 "event", "setting")  # fmt: skip
         query = "select column_name from duckdb_columns() where table_name = ? and not internal"
         for table in names:
             for (column,) in store._rows(query, [table]):
                 yield table, column
     yield from (("submission", name) for name in ("submission_no", "sha256", "body", "state",
                                                   "decided_no"))  # fmt: skip
+    yield from (("corrected_file", name) for name in ("number", "sha256", "body"))
 
 
 # The inner number of a person is told nowhere.
@@ -259,7 +277,7 @@ def test_the_command_says_what_it_found_and_exits_with_2_where_it_breaks(db: Pat
     told = json.loads(
         CliRunner().invoke(app, ["audit", "--db", str(db), "--format", "json"]).stdout
     )
-    assert told["laps"] == 9
+    assert told["laps"] == 10
     with duckdb.connect(str(db)) as connection:
         connection.execute("update record set who = 'nobody' where number = 2")
     run = CliRunner().invoke(app, ["audit", "--db", str(db)])

@@ -10,6 +10,7 @@ of Cyrillic and Greek that have the shape of a Latin one, and the digits 0 and 1
 from __future__ import annotations
 
 import unicodedata
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -69,6 +70,17 @@ def look_alikes(kind: str, names: Iterable[str], known: Iterable[str]) -> list[L
             found.append(LooksAlike(kind, name, seen[shape]))
         seen.setdefault(shape, name)
     return found
+
+
+def alike(names: Iterable[str]) -> list[list[str]]:
+    """Give the groups of two or more names that look alike, each sorted; candidates to be merged.
+
+    A name without letters or digits looks like none.
+    """
+    groups: dict[str, list[str]] = defaultdict(list)
+    for name in sorted(set(names)):
+        groups[skeleton(name)].append(name)
+    return [group for shape, group in groups.items() if shape and len(group) > 1]
 
 
 def _spelled(name: str, known: str) -> str:

@@ -20,6 +20,8 @@ from enum import StrEnum
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
+from benchmark.show.words import shown
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.table import Table
@@ -150,5 +152,5 @@ def _table(columns: Sequence[Column]) -> Table:
         heading = "\n".join(wrap(column.heading, max([NARROW, *map(len, column.cells)])))
         table.add_column(Text(heading), justify="right" if column.right else "left")
     for row in zip(*(column.cells for column in columns), strict=True):
-        table.add_row(*(Text(cell) for cell in row))
+        table.add_row(*(Text(shown(cell)) for cell in row))
     return table

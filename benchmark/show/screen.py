@@ -20,7 +20,7 @@ from benchmark.show import fit_worker
 from benchmark.show.clock import Clock
 from benchmark.show.output import Column
 from benchmark.show.serving import serving
-from benchmark.show.words import CAUTIONS
+from benchmark.show.words import CAUTIONS, shown
 from benchmark.store.opening import PATIENCE_S
 from benchmark.store.store import Store
 
@@ -33,7 +33,7 @@ PUNCTUATION = re.compile(r"([!-/:-@\[-`{-~])")
 
 def md(text: object) -> str:
     """Escape text of users, so that Markdown shows it as it is and never fetches or runs it."""
-    one_line = " ".join(str(text).split())
+    one_line = shown(" ".join(str(text).split()))
     return PUNCTUATION.sub(r"\\\1", one_line)
 
 
@@ -162,7 +162,9 @@ def grid(columns: Sequence[Column]) -> pd.DataFrame:
 
 
 def _sortable(cells: Sequence[str]) -> Sequence[str] | Sequence[int]:
-    return [int(cell) for cell in cells] if all(cell.isdecimal() for cell in cells) else cells
+    if all(cell.isdecimal() for cell in cells):
+        return [int(cell) for cell in cells]
+    return [shown(cell) for cell in cells]
 
 
 def show_table(columns: Sequence[Column], text: str) -> None:

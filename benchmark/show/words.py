@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -51,6 +52,23 @@ ADJUSTED_TO = {
 }
 
 Row = Mapping[Any, Any]
+
+
+JOINERS = "\u200c\u200d"  # they belong to words of some scripts, and to emoji
+UNSEEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
+
+
+def shown(text: object) -> str:
+    """Write a text of users so that all of it is seen.
+
+    Marks that turn the direction of writing, hide, or steer a terminal stand as `[U+202E]`.
+    """
+    return "".join(_seen(letter) for letter in str(text))
+
+
+def _seen(letter: str) -> str:
+    is_seen = letter in JOINERS or unicodedata.category(letter) not in UNSEEN
+    return letter if is_seen else f"[U+{ord(letter):04X}]"
 
 
 def lap_text(seconds: float | None) -> str:

@@ -138,7 +138,20 @@ def _check_submissions(stored: duckdb.DuckDBPyConnection, lines: list[Line]) -> 
             raise Broken(f"submission {number} is {state}, and the record does not say so")
     if decided:
         raise Broken(f"line {min(decided)} decided on a submission that is not so in the store")
-    query = "select submission_no, sha256, body from corrected_file"
+    _check_corrected(stored, lines)
+
+
+def _check_corrected(stored: duckdb.DuckDBPyConnection, lines: list[Line]) -> None:
+    """Hold each corrected file against the line that accepted it in the place of another."""
+    said = {line.number: json.loads(line.subject) for line in lines if line.action == ACCEPT}
+    missing = {
+        number: about["sha256"]
+        for number, about in said.items()
+        if about["sha256"] != about["handed_in"]
+    }
+    query = "select number, sha256, body from corrected_file"
     for number, digest, body in stored.execute(query).fetchall():
-        if sha256(body).hexdigest() != digest:
-            raise Broken(f"submission {number}: its corrected file was altered")
+        if missing.pop(number, None) != digest or sha256(body).hexdigest() != digest:
+            raise Broken(f"line {number}: its corrected file was altered since it was accepted")
+    if missing:
+        raise Broken(f"line {min(missing)}: its corrected file is gone")

@@ -119,14 +119,14 @@ def _accept(
     at: datetime | None,
 ) -> Taken:
     connection = store._connection
-    about = _subject(found)
+    about = _subject(connection, found)
     taken = take_in(
         connection, actor, lap_file, action=record.ACCEPT, about=about, reason=reason, at=at
     )
     if corrected is not None:
         connection.execute(
             "insert into corrected_file values (?, ?, ?, ?)",
-            [found.number, file_name(lap_file.name), lap_file.sha256, corrected],
+            [taken.line.number, file_name(lap_file.name), lap_file.sha256, corrected],
         )
     set_state(connection, found.number, ACCEPTED, taken.line.number)
     return taken
@@ -142,16 +142,26 @@ def _put_away(
 ) -> Line:
     """Put the decision (an action, a state) on the record; no lap changes."""
     action, state = decision
-    subject = {**_subject(found), "file": found.file}
+    subject = {**_subject(connection, found), "file": found.file}
     entry = Entry(action, subject, reason, {"state": found.state}, {"state": state})
     line = record.append(connection, actor, entry, at)
     set_state(connection, found.number, state, line.number)
     return line
 
 
-def _subject(found: Submission) -> dict[str, object]:
-    """Name a submission on the record; never its contact, which is private."""
-    return {ABOUT: found.number, "by": found.who, "handed_in": found.sha256}
+def _subject(connection: duckdb.DuckDBPyConnection, found: Submission) -> dict[str, object]:
+    """Name a submission and its evidence on the record; never its contact, which is private."""
+    rows = connection.execute(
+        "select sha256 from evidence where about = ? and about_no = ? order by evidence_no",
+        [ABOUT, found.number],
+    ).fetchall()
+    digests = [digest for (digest,) in rows]
+    return {
+        ABOUT: found.number,
+        "by": found.who,
+        "handed_in": found.sha256,
+        **({"evidence": digests} if digests else {}),
+    }
 
 
 def set_state(

@@ -244,9 +244,10 @@ create table if not exists submission (
     note varchar not null
 );
 
--- One row is a corrected file that a steward accepted in the place of one that was handed in.
+-- One row is a corrected file that a steward accepted in the place of one that was handed in, by
+-- that line of the record.
 create table if not exists corrected_file (
-    submission_no integer not null,
+    number bigint not null,
     file varchar not null,
     sha256 varchar not null,
     body blob not null

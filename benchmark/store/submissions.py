@@ -32,7 +32,7 @@ COLUMNS = """
 FROM = """
     from submission
     left join record on record.number = submission.decided_no
-    left join corrected_file using (submission_no)
+    left join corrected_file on corrected_file.number = submission.decided_no
 """
 
 
@@ -113,9 +113,11 @@ def body_of(store: Store, number: int, *, corrected: bool = False) -> bytes:
         The bytes are damaged.
     """
     found = submission(store, number)
-    table = "corrected_file" if corrected else "submission"
-    rows = store._rows(f"select body, sha256 from {table} where submission_no = ?", [number])
-    if not rows:
+    query = "select body, sha256 from submission where submission_no = ?"
+    if corrected:
+        query = f"select corrected_file.body, corrected_file.sha256 {FROM} where submission_no = ?"
+    rows = store._rows(query, [number])
+    if rows[0][0] is None:
         raise BadQuestion(f"submission {found.number} was not corrected")
     body, sha256 = bytes(rows[0][0]), rows[0][1]
     if hashlib.sha256(body).hexdigest() != sha256:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from benchmark.errors import Fault, FaultyFile
+from benchmark.errors import FaultyFile
 from benchmark.intake.laptable import COLUMNS, Column, LapFile
 from benchmark.intake.mapping import ColumnMapping
 from benchmark.show.alike import names_to_ask
+from benchmark.show.faults import show_faults
 from benchmark.show.fit_section import show_fit
-from benchmark.show.handing_in import add_file, added_lines, check_file, read_file
+from benchmark.show.hand_over import Sheet, hand_over, may_wait
+from benchmark.show.handing_in import added_lines, check_file, read_file
 from benchmark.show.mapping_form import choose_mapping, show_mapping_form
 from benchmark.show.outing_form import show_outing
 from benchmark.show.screen import (
@@ -27,12 +28,9 @@ from benchmark.show.screen import (
     store_path,
     told,
 )
-from benchmark.show.signing_in import who, why_not
 from benchmark.show.slow_form import confirm_slow
-from benchmark.show.words import count_text
 
 PREVIEW_ROWS = 10
-MOST_FAULTS_SHOWN = 1000
 MOST_QUESTIONS = 20
 
 
@@ -58,27 +56,10 @@ def forget_uploads(still_there: set[str]) -> None:
         del kept[gone]
 
 
-def show_faults(faults: Sequence[Fault]) -> None:
-    """Show every fault with its place, as the command line does in words."""
-    st.error(f"{count_text(len(faults), 'fault')}: nothing of this file can be stored.")
-    st.markdown(md(f"{'The first: ' if len(faults) > 1 else ''}{faults[0]}."))
-    shown = faults[:MOST_FAULTS_SHOWN]
-    table = {
-        "Row": ["whole file" if fault.row is None else str(fault.row) for fault in shown],
-        "Column": [fault.column for fault in shown],
-        "Value": [fault.value for fault in shown],
-        "What is wrong and what to do": [fault.message for fault in shown],
-    }
-    st.dataframe(pd.DataFrame(table), hide_index=True, alt="The faults of the file, one a row")
-    if len(faults) > len(shown):
-        st.caption(f"The first {MOST_FAULTS_SHOWN:,} of {len(faults):,} are shown.")
-    st.caption("Row 1 is the first lap after the header; blank lines are not counted.")
-
-
 def show_preview(upload: UploadedFile, lap_file: LapFile) -> LapFile | None:
     """Show what storing this file would do; give it with the kinds of laps as confirmed.
 
-    None is a file that cannot be stored.
+    None is a file that can neither be stored nor wait for a steward.
     """
     st.markdown(f"**{md(upload.name)}**")
     if not lap_file.faults:
@@ -86,8 +67,7 @@ def show_preview(upload: UploadedFile, lap_file: LapFile) -> LapFile | None:
     try:
         would_be = check_file(store_path(), lap_file)
     except FaultyFile as error:
-        show_faults(error.faults)
-        return None
+        return lap_file if may_wait(lap_file, error) else None
     show_look_alikes(lap_file)
     for line in added_lines(upload.name, would_be, checked_only=True):
         st.markdown(md(line))
@@ -95,18 +75,6 @@ def show_preview(upload: UploadedFile, lap_file: LapFile) -> LapFile | None:
     st.dataframe(first.dropna(axis=1, how="all"), alt="The first laps as they were read")
     st.caption(f"The first {len(first)} laps as they were read; columns without a value left out.")
     return lap_file
-
-
-def store_files(good: Sequence[tuple[UploadedFile, LapFile]]) -> None:
-    """Store the good files, each whole or not at all, and say what came of each."""
-    for upload, lap_file in good:
-        try:
-            added = add_file(store_path(), lap_file, who())
-        except FaultyFile as error:
-            st.markdown(f"**{md(upload.name)}**")
-            show_faults(error.faults)
-        else:
-            st.success(md("; ".join(added_lines(upload.name, added))))
 
 
 def show_look_alikes(lap_file: LapFile) -> None:
@@ -120,16 +88,13 @@ def store_outing(name: str, lap_file: LapFile, body: bytes) -> None:
     try:
         would_be = check_file(store_path(), lap_file)
     except FaultyFile as error:
-        show_faults(error.faults)
-        return
-    show_look_alikes(lap_file)
-    points(added_lines(name, would_be, checked_only=True))
+        if not may_wait(lap_file, error):
+            return
+    else:
+        show_look_alikes(lap_file)
+        points(added_lines(name, would_be, checked_only=True))
     st.download_button("Download as a lap table", body, "outing.csv", "text/csv", on_click="ignore")
-    if refused := why_not("add"):
-        st.info(md(refused))
-    elif st.button("Store this outing", type="primary"):
-        added = add_file(store_path(), lap_file, who())
-        st.success(md("; ".join(added_lines(name, added))))
+    hand_over([Sheet(lap_file, body)], key="outing")
 
 
 def show_upload() -> None:
@@ -145,12 +110,7 @@ def show_upload() -> None:
     good = [(upload, shown) for upload, laps in read if (shown := show_preview(upload, laps))]
     if not uploads:
         return
-    if refused := why_not("add"):
-        st.info(md(refused))
-        return
-    label = f"Store {count_text(len(good), 'file')}" if good else "Nothing to store"
-    if st.button(label, type="primary", disabled=not good):
-        store_files(good)
+    hand_over([Sheet(lap_file, upload.getvalue()) for upload, lap_file in good], key="files")
 
 
 def show_columns() -> None:
