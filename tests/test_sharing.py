@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
 
 from benchmark.errors import StoreBusy
+from benchmark.store import opening
 from benchmark.store.audit import audit
 from benchmark.store.store import Store
 from tests.killing import LAPS, one_session, sheet
@@ -47,6 +49,13 @@ from pathlib import Path
 from benchmark.store import opening
 opened = opening.open_writer(Path(sys.argv[1]), patience_s=5)
 with opening.closed_meanwhile(opened, Path(sys.argv[1])):
+    print("holding", flush=True)
+    sys.stdin.readline()
+"""
+HOLD = """
+import sys
+from benchmark.store.store import Store
+with Store.open(sys.argv[1], write=True):
     print("holding", flush=True)
     sys.stdin.readline()
 """
@@ -98,3 +107,17 @@ def test_who_copies_or_replaces_the_file_is_named_too(db: Path, write: bool) -> 
         with pytest.raises(StoreBusy, match=rf"another process \(PID {holder.pid}\) holds it"):
             Store.open(db, write=write, patience_s=0.1)
         holder.kill()
+
+
+def test_whoever_waits_long_is_told_for_whom(
+    db: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(opening, "TOLD_AFTER_S", 0.1)
+    with started(HOLD, db) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "holding\n"
+        threading.Timer(0.5, holder.kill).start()
+        Store.open(db, write=True).close()
+    assert caplog.messages == [
+        f"{db} is busy: another process (PID {holder.pid}) holds it; waiting"
+    ]

@@ -10,7 +10,7 @@ import streamlit as st
 from benchmark.errors import NoStore
 from benchmark.show import fit_worker
 from benchmark.show.fit_job import Job, State
-from benchmark.show.screen import LEADERBOARD, md, points, store_path, told
+from benchmark.show.screen import LEADERBOARD, md, points, store_path, store_state, told
 from benchmark.show.signing_in import who, why_not
 from benchmark.show.words import count_text
 from benchmark.store.store import Store
@@ -26,7 +26,7 @@ def show_fit() -> None:
         "takes from some seconds to a few minutes, and goes on when you leave this page."
     )
     path = store_path()
-    counted, is_fitted = store_status(path)
+    counted, fitted, is_fitted = store_status(path)
     if not counted:
         st.markdown("There are no counted laps to fit yet: store a lap table first.")
         return
@@ -34,9 +34,10 @@ def show_fit() -> None:
     if job is not None and job.is_running:
         show_running()
         return
-    if job is not None:
+    if job is not None and (is_fitted or job.state is not State.DONE):
         show_outcome(job)
-    state = "the latest fit rests on them" if is_fitted else "not yet fitted"
+    since = "laps have come or gone since the latest fit" if fitted else "not yet fitted"
+    state = "the latest fit rests on them" if is_fitted else since
     st.markdown(f"{count_text(counted, 'counted lap')} in the store, {state}.")
     if refused := why_not("fit"):
         st.caption(md(refused))
@@ -46,15 +47,23 @@ def show_fit() -> None:
         st.rerun()
 
 
-def store_status(path: Path) -> tuple[int, bool]:
-    """Give the number of counted laps, and whether the latest fit rests on just those."""
+def store_status(path: Path) -> tuple[int, bool, bool]:
+    """Give the number of counted laps, whether there is a fit, and whether it rests on just those.
+
+    The store is asked once for all visitors, until it changes.
+    """
     try:
-        with Store.open(path) as store:
-            fits = store.fits()
-            fitted = not fits.empty and int(fits["data_version"].iloc[0]) == store.data_version()
-            return store.counted(), fitted
-    except NoStore:
-        return 0, False
+        return _status(store_state(path))
+    except (NoStore, FileNotFoundError):
+        return 0, False, False
+
+
+@st.cache_data(max_entries=16, show_spinner=False)
+def _status(state: tuple[str, int, int]) -> tuple[int, bool, bool]:
+    with Store.open(state[0]) as store:
+        fits = store.fits()
+        is_fitted = not fits.empty and int(fits["data_version"].iloc[0]) == store.data_version()
+        return store.counted(), not fits.empty, is_fitted
 
 
 @st.fragment(run_every=LOOK_AGAIN_S)

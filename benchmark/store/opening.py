@@ -236,7 +236,10 @@ def _connect(path: Path, until: float, *, read_only: bool) -> duckdb.DuckDBPyCon
 
 
 def _tell_waiting(busy: StoreBusy) -> None:
-    LOG.warning("%s; waiting", str(busy).partition(";")[0])
+    """Log who is in the way; one's own threads come and go by the dozen and are no news."""
+    said = str(busy).partition(";")[0]
+    if "this process" not in said:
+        LOG.warning("%s; waiting", said)
 
 
 def _why_closed(path: Path) -> str:
