@@ -48,6 +48,13 @@ def make_club(laps: Path, db: Path) -> Path:
     return db
 
 
+def copy_club(made: Path, db: Path) -> Path:
+    """Copy a club's store and its file of people."""
+    for ending in ("", ".people"):
+        shutil.copy(f"{made}{ending}", f"{db}{ending}")
+    return db
+
+
 def token_of(db: Path, name: str) -> str:
     """Sign somebody in and give the token."""
     return Accounts(db).sign_in(name, WORDS, address=HOME).token

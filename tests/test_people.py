@@ -15,7 +15,17 @@ from benchmark.store.accounts import Accounts, SignInFailed
 from benchmark.store.roles import ANYONE
 from benchmark.store.store import Store
 from tests.sheets import ROWS, write_sheet
-from tests.signed_in import ENTRANT, NO_ROLE, OTHER, OWNER, STEWARD, WORDS, cheap_hashes, make_club
+from tests.signed_in import (
+    ENTRANT,
+    NO_ROLE,
+    OTHER,
+    OWNER,
+    STEWARD,
+    WORDS,
+    cheap_hashes,
+    copy_club,
+    make_club,
+)
 
 
 @pytest.fixture(scope="module")
@@ -49,9 +59,16 @@ def laptop(laps, tmp_path):
     return path
 
 
+@pytest.fixture(scope="module")
+def made(laps, tmp_path_factory):
+    with pytest.MonkeyPatch.context() as patch:
+        cheap_hashes(patch)
+        return make_club(laps, tmp_path_factory.mktemp("made") / "laps.duckdb")
+
+
 @pytest.fixture
-def club(laps, tmp_path, run):
-    return make_club(laps, tmp_path / "laps.duckdb")
+def club(made, tmp_path, run):
+    return copy_club(made, tmp_path / "laps.duckdb")
 
 
 def listed(run) -> dict[str, tuple[str, str | None]]:

@@ -25,6 +25,7 @@ from tests.signed_in import (
     STEWARD,
     WORDS,
     cheap_hashes,
+    copy_club,
     make_club,
     token_of,
 )
@@ -34,10 +35,17 @@ FOLDER = Path(benchmark.show.__file__).parent / "pages"
 VISITOR = "a visitor"
 
 
+@pytest.fixture(scope="module")
+def made(fitted_db, tmp_path_factory):
+    with pytest.MonkeyPatch.context() as patch:
+        cheap_hashes(patch)
+        return make_club(fitted_db, tmp_path_factory.mktemp("made") / "club.duckdb")
+
+
 @pytest.fixture
-def club(tmp_path, fitted_db, monkeypatch):
+def club(tmp_path, made, monkeypatch):
     cheap_hashes(monkeypatch)
-    db = make_club(fitted_db, tmp_path / "club.duckdb")
+    db = copy_club(made, tmp_path / "club.duckdb")
     monkeypatch.setenv("BENCHMARK_DB", str(db))
     monkeypatch.setenv(SERVED, "club")
     return db
