@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet
@@ -15,6 +16,8 @@ from benchmark.cli import app
 from benchmark.errors import BadQuestion, FaultyFile
 from benchmark.intake.lap_folder import counted_laps, look_into
 from benchmark.intake.laptable import read_lap_table
+from benchmark.model.run_rows import SUMS
+from benchmark.store.reducing import rows_of_folder
 from benchmark.store.store import Store
 from tests.lap_files import LAP, lap, write
 
@@ -164,3 +167,22 @@ def test_a_folder_is_written_and_fitted_by_the_commands(db: Path, tmp_path: Path
     assert said.exit_code == 0
     assert "on 5 counted laps of 2 builds" in said.stdout
     assert f"{pattern}: rulings of stewards stand in a store" in said.stderr
+
+
+def test_a_folder_is_reduced_to_run_rows_as_the_store_is(db: Path, folder: Path) -> None:
+    rows = rows_of_folder(look_into(f"{folder}/**/*.parquet"))
+    with Store.open(db) as store:
+        laps = store.counted_laps()
+    assert rows.laps == len(laps) == 5
+    assert sorted(rows.names["circuit"]) == ["Quillmoor", "Tarne/brook", "quillmoor"]
+    logs = np.log(laps["lap_time_s"] / 100)
+    assert rows.sums[:, SUMS.index("sum_y")].sum() == pytest.approx(logs.sum(), abs=1e-7)
+
+
+def test_run_rows_take_the_defaults_of_what_files_leave_out(tmp_path: Path) -> None:
+    lap_file(tmp_path / "a.parquet")
+    lap_file(tmp_path / "b.parquet", lap=[2], layout=["short"], lap_kind=["timed"])
+    lap_file(tmp_path / "c.parquet", lap=[3], lap_kind=["out"])
+    rows = rows_of_folder(look_into(f"{tmp_path}/*.parquet"))
+    assert sorted(rows.names["layout"]) == ["full", "short"]
+    assert rows.laps == 2

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import glob
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,13 +25,12 @@ import pyarrow.parquet
 from benchmark.errors import BadQuestion, Fault, FaultyFile
 from benchmark.intake.cells import CONTROL, FIRST_DAY, last_day
 from benchmark.intake.checks import what_is_wrong
-from benchmark.intake.columns import BY_NAME, COLUMNS, LAP_KEY, Column, Kind, stored_name
+from benchmark.intake.columns import BY_NAME, COLUMNS, LAP_KEY, NAMES, Column, Kind, stored_name
 
 if TYPE_CHECKING:
     import pandas as pd
 
 MEMORY = "1GB"  # beyond it DuckDB goes on in temporary files
-BATCH_ROWS = 500_000
 FILES_AT_ONCE = 500  # whose values one query checks
 NOT_PLAIN = "is not written as `benchmark export` writes it: trimmed, choices in lower case"
 RULINGS = (
@@ -75,17 +74,24 @@ class LapFolder:
         return sorted(file for files in self.alike.values() for file in files)
 
     @property
-    def laps_sql(self) -> str:
+    def columns(self) -> tuple[str, ...]:
+        """Name the columns of the lap table that any file has, or that have a default."""
+        return tuple(
+            c.name for c in COLUMNS if c.default or any(c.name in names for names in self.alike)
+        )
+
+    def laps_sql(self, names: Collection[str] = NAMES) -> str:
         """Write the query that gives every lap, defaults written out, `lap_time_s` in seconds."""
+        cells = [BY_NAME[name] for name in names]
         return "\nunion all\n".join(
-            f"select {', '.join(_cell(c, columns) for c in COLUMNS)} from {_relation(files)}"
+            f"select {', '.join(_cell(c, columns) for c in cells)} from {_relation(files)}"
             for columns, files in self.alike.items()
         )
 
     @property
     def counted_sql(self) -> str:
         """Write the query that gives the laps that count: those of kind `timed`."""
-        return f"select * from ({self.laps_sql}) as lap_table where lap_kind = 'timed'"
+        return f"select * from ({self.laps_sql()}) as lap_table where lap_kind = 'timed'"
 
 
 def look_into(pattern: str) -> LapFolder:
@@ -138,11 +144,6 @@ def reading() -> Iterator[duckdb.DuckDBPyConnection]:
         connection.execute("set enable_progress_bar = false")
         connection.execute("set preserve_insertion_order = false")  # no order is promised
         yield connection
-
-
-def batches(connection: duckdb.DuckDBPyConnection, query: str) -> pa.RecordBatchReader:
-    """Ask a query whose rows come in batches, however many there are."""
-    return connection.sql(query).to_arrow_reader(BATCH_ROWS)
 
 
 def counted_laps(folder: LapFolder) -> pd.DataFrame:

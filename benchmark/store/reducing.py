@@ -14,6 +14,8 @@ import duckdb
 import pyarrow as pa
 
 from benchmark.errors import BadQuestion
+from benchmark.intake.columns import stored_name
+from benchmark.intake.lap_folder import LapFolder, reading
 from benchmark.model.run_rows import RunRows, gather, run_rows_sql
 
 BATCH_ROWS = 500_000
@@ -41,6 +43,18 @@ def rows_of_files(pattern: str, memory_limit: str = "2GB") -> RunRows:
         except duckdb.Error as error:
             first = str(error).splitlines()[0]
             raise BadQuestion(f"{pattern} cannot be read as laps: {first}") from None
+
+
+def rows_of_folder(folder: LapFolder) -> RunRows:
+    """Reduce the laps that count of files that were looked into to run rows.
+
+    What a file leaves out takes the lap table's defaults. Memory grows with the rows, not the laps.
+    """
+    columns = folder.columns
+    source = f"({folder.laps_sql(columns)}) as lap_table"
+    with reading() as connection:
+        query = run_rows_sql(source, [stored_name(name) for name in columns])
+        return gather(connection.sql(query).to_arrow_reader(BATCH_ROWS))
 
 
 def _batches(connection: duckdb.DuckDBPyConnection, source: str) -> Iterator[pa.RecordBatch]:
