@@ -16,13 +16,15 @@ work, too. Exit status 1 where a submission was lost or doubled, or a page showe
 third of one core: its seconds of the wall say little, those of the processor are its own), Python
 3.11.7, streamlit 1.67.0, the demo store:
 
-| command | answers | of the processor | p50 / p95 | submissions | lost, doubled, half | exceptions |
-| --- | --- | --- | --- | --- | --- | --- |
-| 50 people, 300 s | 455 | 105 s, 464 MB | 23 / 53 s | 19 | 0, 0, 0 | 0 |
-| `--read 8 --hand-in 2 --seconds 75 --think 6 --fit --import` | 56 | 16 s, 432 MB | 5 / 23 s | 8 | 0, 0, 0 | 0 |
+| | 50 people, 300 s | 8 read, 2 hand in, 75 s, `--think 6 --fit --import` |
+| --- | --- | --- |
+| answers; p50, p95, longest | 455; 23, 53, 118 s | 56; 5, 23, 28 s |
+| the app: processor, peak memory | 105 s, 464 MB | 16 s, 432 MB |
+| submissions; lost, doubled, half | 19; 0, 0, 0 | 8 (6 by command); 0, 0, 0 |
+| exceptions on pages | 0 | 0 |
 
 In the first run four answers told that the store was busy for longer than a page waits, two of them
-to a submission, which was then not stored. To be measured again on a machine of its own.
+to a submission, which was then not stored. To be measured again on a quiet machine.
 """
 
 from __future__ import annotations
