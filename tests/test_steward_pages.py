@@ -206,7 +206,7 @@ def test_a_picture_is_shown_and_everything_is_a_download_of_a_safe_name(
 
 def test_laps_are_struck_and_put_back(page: Opened, db: Path) -> None:
     seed(db)
-    at = page(STEWARD, part="Laps")
+    at = page(STEWARD, desk="Laps")
     assert first(at) == "3 laps of this entry, none of them struck."
     at.multiselect[0].select("S1, run 1, lap 2, 1:02.345").run()
     assert "1:02.345: counts no more." in words(at)
@@ -224,7 +224,7 @@ def test_laps_are_struck_and_put_back(page: Opened, db: Path) -> None:
 
 def test_names_that_look_alike_are_proposed_and_merged(page: Opened, db: Path) -> None:
     seed(db, lap(1), lap(1, build="Blue-Heron", session="S2"))
-    at = page(STEWARD, part="Names")
+    at = page(STEWARD, desk="Names")
     assert first(at) == "1 group of names that look alike, among 2."
     assert "1 run of Blue Heron become" in words(at)
     at.text_input(key="reason_merge_build").set_value("one car")
@@ -237,14 +237,14 @@ def test_names_whose_laps_contradict_are_not_merged_and_each_fact_is_named(
     page: Opened, db: Path
 ) -> None:
     seed(db, lap(1), lap(1, "1:05.0", build="Blue-Heron"))
-    at = page(STEWARD, part="Names")
+    at = page(STEWARD, desk="Names")
     assert "cannot be one build" in at.error[0].value
     assert not [button for button in at.button if button.label == "Merge the two names"]
 
 
 def test_a_specification_is_corrected_for_its_days(page: Opened, db: Path) -> None:
     seed(db)
-    at = page(STEWARD, part="Specification")
+    at = page(STEWARD, desk="Specification")
     at.multiselect[0].select("tyre_category").run()
     at.selectbox(key="right_tyre_category").set_value("slick").run()
     assert at.dataframe[0].value["Tyre category then"].tolist() == ["slick"]
@@ -256,7 +256,7 @@ def test_a_specification_is_corrected_for_its_days(page: Opened, db: Path) -> No
 
 def test_a_protest_period_is_opened_and_closed(page: Opened, db: Path) -> None:
     seed(db)
-    at = page(STEWARD, part="Protests")
+    at = page(STEWARD, desk="Protests")
     assert first(at) == "0 protest periods open."
     at.text_input(key="reason_protest_open").set_value("results are out")
     press(at, "Open the protest period")
@@ -272,7 +272,7 @@ def test_a_refusal_is_undone_from_the_record_and_the_file_waits_again(
     handed_in(db)
     with open_as(db, STEWARD) as store:
         number = refuse(store, 1, reason="no").number
-    at = page(STEWARD, part="Record")
+    at = page(STEWARD, desk="Record")
     assert at.selectbox(key="undo_line").value.number == number
     at.text_input(key=f"reason_undo_{number}").set_value("it is fine after all")
     press(at, "Undo this line")
@@ -283,7 +283,7 @@ def test_an_acceptance_is_undone_and_a_line_that_cannot_be_says_why(page: Opened
     handed_in(db)
     at = page(STEWARD)
     press(at, "Accept this file")
-    at = page(STEWARD, part="Record")
+    at = page(STEWARD, desk="Record")
     key = f"reason_undo_{at.selectbox(key='undo_line').value.number}"
     at.text_input(key=key).set_value("wrong day")
     press(at, "Undo this line")
@@ -293,9 +293,9 @@ def test_an_acceptance_is_undone_and_a_line_that_cannot_be_says_why(page: Opened
 
 
 def test_only_an_owner_lets_visitors_hand_in(page: Opened, db: Path) -> None:
-    at = page(STEWARD, part="Settings")
+    at = page(STEWARD, desk="Settings")
     assert "owners may" in at.info[0].value
-    at = page(OWNER, part="Settings")
+    at = page(OWNER, desk="Settings")
     at.text_input(key="reason_visitors_yes").set_value("open day")
     press(at, "Visitors may hand in")
     assert first(at) == "Visitors may hand in files."

@@ -133,6 +133,7 @@ def _offer_handing_in(sheets: Sequence[Sheet], key: str) -> None:
         "(may stay empty)",
         type=[ending.removeprefix(".") for ending in (*ENDINGS.values(), ".jpeg", ".txt")],
         accept_multiple_files=True,
+        max_upload_size=MOST_BYTES // 1_000_000,
         key=f"evidence_{key}",
     )
     label = f"Hand in {_what(sheets, key)}" if sheets else "Nothing to hand in"

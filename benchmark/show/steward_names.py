@@ -26,20 +26,21 @@ def show_names() -> None:
     with Store.open(store_path()) as store:
         names = store.names(kind)
     groups = alike(names)
-    found = count_text(len(groups), "group") if groups else "No group"
-    st.markdown(f"### {found} of names that look alike, among {len(names)}.")
+    found = f"{count_text(len(groups), 'group')} of names that look" if groups else "No names look"
+    st.markdown(f"### {found} alike, among {len(names)}.")
     if groups:
         points([" · ".join(group) for group in groups])
         st.caption("They differ only by case, blanks, marks or letters that look the same.")
     if len(names) < 2:
         return
-    proposed = groups[0] if groups else names[:2]
+    first, second = (names.index(name) for name in groups[0][:2]) if groups else (None, None)
     left, right = st.columns(2)
     with left:
         gone = st.selectbox(
             "Name that is given up",
             names,
-            index=names.index(proposed[0]),
+            index=first,
+            placeholder="choose a name",
             format_func=shown,
             key=f"gone_{kind}",
         )
@@ -47,11 +48,12 @@ def show_names() -> None:
         kept = st.selectbox(
             "Name that stays",
             names,
-            index=names.index(proposed[1]),
+            index=second,
+            placeholder="choose a name",
             format_func=shown,
             key=f"kept_{kind}",
         )
-    if gone == kept:
+    if gone is None or kept is None or gone == kept:
         st.caption("Choose two names.")
         return
     show_merge(kind, gone, kept)

@@ -33,7 +33,9 @@ def show_record() -> None:
         return
     latest = list(reversed(lines))
     show_lines(latest[:LINES_SHOWN], taken_back)
-    st.caption(f"Last hash: {lines[-1].hash}. Publish it, and nobody can write the record anew.")
+    st.caption(
+        f"Last hash: {lines[-1].hash}. Publish it, and nobody can write the record anew unseen."
+    )
     fields = list(asdict(lines[0]))
     st.download_button(
         "Download the record (CSV)",

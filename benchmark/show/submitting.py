@@ -196,7 +196,8 @@ def waiting_text(waiting: Sequence[Submission], now: datetime | None = None) -> 
         return "No file waits for a decision."
     oldest = datetime.fromisoformat(min(one.at for one in waiting))
     days = ((now or datetime.now(UTC)) - oldest).days
-    since = f"the oldest since {moment(oldest.isoformat())} ({count_text(days, 'day')})"
+    ago = f"{count_text(days, 'day')} ago" if days else "within a day"
+    since = f"the oldest since {moment(oldest.isoformat())}, {ago}"
     verb = "waits" if len(waiting) == 1 else "wait"
     return f"{count_text(len(waiting), 'file')} {verb} for a decision, {since}."
 

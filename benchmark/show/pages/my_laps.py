@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import streamlit as st
 
 from benchmark.errors import BenchmarkError
-from benchmark.intake.evidence import ENDINGS
+from benchmark.intake.evidence import ENDINGS, MOST_BYTES
 from benchmark.show import submitting
 from benchmark.show.deed import deed, show_done
 from benchmark.show.output import Column
@@ -95,6 +95,7 @@ def add_files(one: Submission) -> None:
             "More evidence: a timing sheet, a picture or a trace",
             type=[ending.removeprefix(".") for ending in (*ENDINGS.values(), ".jpeg", ".txt")],
             accept_multiple_files=True,
+            max_upload_size=MOST_BYTES // 1_000_000,
         )
         if not st.form_submit_button("Add the evidence"):
             return

@@ -31,7 +31,7 @@ if refused := why_not("accept"):
     st.info(md(refused))
 else:
     part = st.segmented_control(
-        "What to do", list(PARTS), default="Queue", required=True, key="part", bind="query-params"
+        "What to do", list(PARTS), default="Queue", required=True, key="desk", bind="query-params"
     )
     with told():
         PARTS[part or "Queue"]()
