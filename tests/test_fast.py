@@ -5,15 +5,24 @@ How close on whole club seasons is measured by `tests.studies.fast_mode`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from benchmark.model import pace
+from benchmark.model import fast as fast_mode
+from benchmark.model import pace, sparse_regression
+from benchmark.model.effects import Effects
 from benchmark.model.fast import information_share
 from benchmark.model.fit import Fit
+from benchmark.model.gibbs import SD_GROUPS, Gibbs, Known
+from benchmark.model.noise import Noise
 from benchmark.model.posterior import interval
+from benchmark.model.priors import STANDARD_PRIORS
 from benchmark.model.simulate import simulate
+from benchmark.model.structure import structure
 from tests.conftest import SMALL
 
 DRAWS = 300
@@ -109,3 +118,67 @@ def test_the_information_of_a_lap_is_the_spread_of_its_score(ratio):
     error = np.std(score**2) / np.sqrt(len(laps))
     found = float(information_share(np.array([ratio]))[0])
     assert found == pytest.approx(float(np.mean(score**2)), abs=4 * error + 0.005)
+
+
+@pytest.fixture
+def problem(laps, monkeypatch) -> Callable[[int], fast_mode.Problem]:
+    """The runs of a season as rows, to be solved densely up to so many columns."""
+    s = structure(pace.model_frame(laps))
+    sd = {name: STANDARD_PRIORS.sizes[name].median for name in SD_GROUPS}
+    start = Gibbs(s, STANDARD_PRIORS, np.random.default_rng(1), Known(sd), Effects.nought(s))
+    monkeypatch.setattr(sparse_regression, "CLOSE", 1e-4)
+
+    def make(dense_most: int) -> fast_mode.Problem:
+        monkeypatch.setattr(fast_mode, "DENSE_MOST", dense_most)
+        made = fast_mode.Problem(s, start, STANDARD_PRIORS, sd["outing"])
+        for _ in range(2):  # the second starts from the first and keeps its plan
+            made.fit(np.full(s.n_runs, 5e4), s.quick_laps())
+        return made
+
+    return make
+
+
+def test_sparse_equations_of_a_large_store_give_what_dense_ones_give(problem):
+    dense, sparse = problem(10**9).model, problem(0).model
+    assert isinstance(sparse, sparse_regression.SparseComponentRegression)
+    # The dense search ends where its criterion changes by 1e-12 of itself, which is 4e-5.
+    best = dense.objective(np.log(dense.sds_))
+    assert dense.objective(np.log(sparse.sds_)) == pytest.approx(best, abs=2e-4)
+    assert sparse.sds_ == pytest.approx(dense.sds_, rel=1e-2)
+    assert sparse.coef_ == pytest.approx(dense.coef_, abs=1e-4)
+    n = 4000
+    one, other = (m.draw(dense.sds_, n, np.random.default_rng(3)) for m in (dense, sparse))
+    spread = one.std(axis=0)
+    # Monte Carlo error of n draws, four times; over some 300 columns.
+    assert np.abs(one.mean(axis=0) - other.mean(axis=0)).max() < 4.5 * np.sqrt(2 / n) * spread.max()
+    assert other.std(axis=0) == pytest.approx(spread, rel=4.5 / np.sqrt(n))
+    some = slice(None, None, 9)
+    apart = np.corrcoef(one[:, some].T) - np.corrcoef(other[:, some].T)
+    assert np.abs(apart).max() < 5 * np.sqrt(2 / n)
+
+
+def test_the_delay_of_a_driver_is_the_best_of_the_whole_grid(laps):
+    s = structure(pace.model_frame(laps))
+    noise = Noise.at_prior(STANDARD_PRIORS, s.laps.n_drivers)
+    error = s.log_time - s.quick_laps()[s.run]
+    found = fast_mode.driver_delays(s, noise, error)
+    prior = STANDARD_PRIORS.sizes["delay_spread"].median
+    values = []
+    for factor in fast_mode.TAU_GRID:
+        tau = np.full(s.laps.n_drivers, noise.tau_centre * factor)
+        each = s.laps.log_likelihood(error, replace(noise, tau=tau))
+        total = np.bincount(s.laps.driver, each, minlength=len(tau))
+        values.append(total - 0.5 * (np.log(factor) / prior) ** 2)
+    expected = noise.tau_centre * fast_mode.TAU_GRID[np.argmax(values, axis=0)]
+    assert found == pytest.approx(expected)
+
+
+def test_laps_in_batches_give_what_all_at_once_give(laps, monkeypatch):
+    s = structure(pace.model_frame(laps))
+    noise = Noise.at_prior(STANDARD_PRIORS, s.laps.n_drivers)
+    error = s.log_time - s.quick_laps()[s.run]
+    whole = fast_mode.working_runs(s, noise, error, s.quick_laps())
+    monkeypatch.setattr(fast_mode, "BATCH", 37)
+    parts = fast_mode.working_runs(s, noise, error, s.quick_laps())
+    for one, other in zip(whole, parts, strict=True):
+        assert other == pytest.approx(one, rel=1e-12)

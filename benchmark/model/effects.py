@@ -8,6 +8,7 @@ few hundred effects, is solved as one dense system and the nested ones are then 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
@@ -42,6 +43,13 @@ class Effects:
     build_day: np.ndarray
     outing: np.ndarray
 
+    @classmethod
+    def nought(cls, s: Structure) -> Effects:
+        """Return nought for every effect."""
+        joint = sum(len(s.levels[group]) for group in JOINT)
+        sizes = (joint, N_RUN, N_LAP, len(s.levels["build_day"]), s.n_runs)
+        return cls(*(np.zeros(n) for n in sizes))
+
 
 class EffectSolver:
     """Draws or solves for all effects of one structure, for any weights and deviations."""
@@ -58,7 +66,6 @@ class EffectSolver:
         self.n_joint = int(ends[-1])
         self.columns = self._columns()
         self.membership = self._membership()
-        self.pairs = self._pairs()
         n_days = len(s.levels["build_day"])
         ones = np.ones(s.n_runs)
         self.days = csr_array(
@@ -83,7 +90,8 @@ class EffectSolver:
             shape=(self.n_joint, n),
         )
 
-    def _pairs(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    @cached_property
+    def pairs(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """All ordered pairs of runs of one build on one day, and where each lands in the matrix."""
         day = self.s.code["build_day"]
         order = np.argsort(day, kind="stable")

@@ -3,7 +3,8 @@
 1. The noise and the outings' spread are taken from a full fit of a sample of the builds.
 2. Each run's laps are summed up as one Normal observation of the run's pace: Fisher scoring on
    the one-sided noise, so a slow lap counts as little as it should.
-3. Runs are fitted by the variance-component estimator (REML with the priors of the full mode).
+3. Runs are fitted by the variance-component estimator (REML with the priors of the full mode),
+   beyond some thousand effects with sparse equations (`model.sparse_regression`).
 4. Draws come from the joint Normal of all effects, for several draws of the standard deviations,
    which is the correction for having plugged them in.
 
@@ -17,27 +18,32 @@ of the lap (full mode 0.456 %), 90 % intervals held 92 % (91 %), 90 % rank sets 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from scipy.sparse import csr_array, hstack, vstack
 
 from benchmark.model.chain import NOISE, Arrays
 from benchmark.model.design import AREA_SLOPES, COLUMN, STEPS, effect_priors
-from benchmark.model.effects import N_LAP, N_RUN
+from benchmark.model.effects import N_LAP, N_RUN, Effects
 from benchmark.model.gibbs import Gibbs, Known
 from benchmark.model.mixed_equations import FIXED
-from benchmark.model.noise import Noise, log_size
+from benchmark.model.noise import LapNoise, Noise, log_normal_delay, log_size
 from benchmark.model.priors import Priors, Size
+from benchmark.model.sparse_regression import SparseComponentRegression
 from benchmark.model.structure import JOINT, Structure
 from benchmark.model.variance import VarianceComponentRegression
 
 SAMPLE_LAPS = 2500
 ROUNDS = 6
 SIZE_DRAWS = 20
+DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
 STEP = 1e-5  # of the numeric derivative of the log density, in log lap time
 # Blocks of the estimator, in order; the circuit's baseline has a fixed width.
 BLOCKS = ("area", "step", *(group for group in JOINT if group != "circuit"), "build_day")
 TAU_GRID = np.exp(np.linspace(-2.5, 2.5, 31))
+COARSE, FINER = 5, (2, 1, 1)  # places of the grid tried first, then beside the best so far
+BATCH = 1_000_000  # laps looked at together
 
 
 @dataclass(frozen=True)
@@ -73,9 +79,9 @@ def fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int) 
     """Return n draws of everything, in the form of `model.chain.run_chain`."""
     rng = np.random.default_rng(seed)
     sd = {name: float(np.median(values)) for name, values in learnt.sds.items()}
-    start = Gibbs(s, priors, rng, Known(sd, learnt.noise))
+    start = Gibbs(s, priors, rng, Known(sd, learnt.noise), Effects.nought(s))
     problem = Problem(s, start, priors, sd["outing"])
-    noise, centre = learnt.noise, start.fitted(start.now.effects)
+    noise, centre = learnt.noise, s.quick_laps()[s.run]
     for _ in range(ROUNDS):
         error = s.log_time - centre
         noise = replace(noise, tau=driver_delays(s, noise, error))
@@ -87,29 +93,55 @@ def fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int) 
 
 
 def driver_delays(s: Structure, noise: Noise, error: np.ndarray) -> np.ndarray:
-    """Return each driver's most likely mean delay, given the errors and the drivers' population."""
+    """Return each driver's most likely mean delay, given the errors and the drivers' population.
+
+    The best of `TAU_GRID`, found by halving: the likelihood has one top.
+    """
     n = s.laps.n_drivers
     prior = Size(noise.tau_centre, noise.tau_spread, "")
-    value = np.empty((len(TAU_GRID), n))
-    for k, factor in enumerate(TAU_GRID):
-        tau = np.full(n, noise.tau_centre * factor)
-        laps = s.laps.log_likelihood(error, replace(noise, tau=tau))
-        value[k] = np.bincount(s.laps.driver, laps, minlength=n) + log_size(tau, prior)
-    return np.asarray(noise.tau_centre * TAU_GRID[np.argmax(value, axis=0)])
+
+    def value(at: np.ndarray) -> np.ndarray:
+        tau = noise.tau_centre * TAU_GRID[at]
+        total = np.zeros(n)
+        for batch in batches(len(error)):
+            part = LapNoise(s.laps.timing_var[batch], s.laps.driver[batch], n)
+            laps = part.log_likelihood(error[batch], replace(noise, tau=tau))
+            total += np.bincount(part.driver, laps, minlength=n)
+        return np.asarray(total + log_size(tau, prior))
+
+    last = len(TAU_GRID) - 1
+    coarse = range(0, last + 1, COARSE)
+    values = np.stack([value(np.full(n, k)) for k in coarse])
+    best, most = COARSE * np.argmax(values, axis=0), values.max(axis=0)
+    for step in FINER:
+        centre = best
+        for side in (-step, step):
+            at = np.clip(centre + side, 0, last)
+            found = value(at)
+            best, most = np.where(found > most, at, best), np.maximum(found, most)
+    return np.asarray(noise.tau_centre * TAU_GRID[best])
+
+
+def batches(n: int) -> list[slice]:
+    """Cut n laps into batches, so that what is made of them stays small."""
+    return [slice(begin, begin + BATCH) for begin in range(0, n, BATCH)]
 
 
 def working_runs(
     s: Structure, noise: Noise, error: np.ndarray, run_centre: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return information and working response of each run's pace (Fisher scoring)."""
-    up = s.laps.log_likelihood(error + STEP, noise)
-    down = s.laps.log_likelihood(error - STEP, noise)
-    score = -(up - down) / (2 * STEP)
-    sd = np.sqrt(noise.sigma**2 + s.laps.timing_var)
-    per_lap = noise.shares[0] * information_share(sd / noise.tau[s.laps.driver]) / sd**2
-    information = np.bincount(s.run, per_lap, minlength=s.n_runs)
-    step = np.bincount(s.run, score, minlength=s.n_runs) / information
-    return information, run_centre + np.clip(step, -0.05, 0.05)
+    information, score = np.zeros(s.n_runs), np.zeros(s.n_runs)
+    for batch in batches(len(error)):
+        laps = LapNoise(s.laps.timing_var[batch], s.laps.driver[batch], s.laps.n_drivers)
+        up = laps.log_likelihood(error[batch] + STEP, noise)
+        down = laps.log_likelihood(error[batch] - STEP, noise)
+        sd = np.sqrt(noise.sigma**2 + laps.timing_var)
+        per_lap = noise.shares[0] * information_share(sd / noise.tau[laps.driver]) / sd**2
+        run = s.run[batch]
+        information += np.bincount(run, per_lap, minlength=s.n_runs)
+        score += np.bincount(run, -(up - down) / (2 * STEP), minlength=s.n_runs)
+    return information, run_centre + np.clip(score / information, -0.05, 0.05)
 
 
 def information_share(ratio: np.ndarray) -> np.ndarray:
@@ -118,8 +150,12 @@ def information_share(ratio: np.ndarray) -> np.ndarray:
     The expected squared score of the exponentially modified Gaussian times sd², by quadrature on
     a grid of the ratio; it goes from nought (delays rule) to one (no delay).
     """
-    from benchmark.model.noise import log_normal_delay
+    return np.asarray(np.interp(ratio, *_share_table()))
 
+
+@cache
+def _share_table() -> tuple[np.ndarray, np.ndarray]:
+    """Ratios, and the share of information at each."""
     grid = np.exp(np.linspace(np.log(0.02), np.log(50), 60))
     x = np.linspace(-8, 60, 6001)
     shares = np.empty(len(grid))
@@ -128,7 +164,18 @@ def information_share(ratio: np.ndarray) -> np.ndarray:
         log_density = log_normal_delay(at, np.ones(1), 1 / r)
         score = np.gradient(log_density, at)
         shares[k] = np.trapezoid(np.exp(log_density) * score**2, at)
-    return np.interp(ratio, grid, np.clip(shares, 1e-3, 1.0))
+    return grid, np.clip(shares, 1e-3, 1.0)
+
+
+def regression(
+    rows: csr_array, blocks: np.ndarray, size_priors: np.ndarray, start: np.ndarray
+) -> VarianceComponentRegression | SparseComponentRegression:
+    """Return the estimator for a problem's size: both give the same answers."""
+    if rows.shape[1] > DENSE_MOST:
+        return SparseComponentRegression(blocks, size_priors, start)
+    return VarianceComponentRegression(
+        blocks, fit_intercept=False, noise_sd=1.0, size_priors=size_priors
+    )
 
 
 class Problem:
@@ -141,14 +188,11 @@ class Problem:
         self.lap_mean = sums.features / counts[:, None]
         self.n_days = len(s.levels["build_day"])
         self.x, self.blocks = self._matrix()
-        self.prior_rows, self.prior_response, self.prior_weight = self._prior_rows(priors)
-        sizes = [priors.sizes[name] for name in BLOCKS]
-        self.model = VarianceComponentRegression(
-            self.blocks,
-            fit_intercept=False,
-            noise_sd=1.0,
-            size_priors=np.array([[p.median, p.log_sd] for p in sizes]),
-        )
+        prior_rows, self.prior_response, self.prior_weight = self._prior_rows(priors)
+        self.rows = csr_array(vstack([self.x, prior_rows]))
+        sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
+        start_sds = np.array([start.known.sd[name] for name in BLOCKS])
+        self.model = regression(self.rows, self.blocks, sizes, start_sds)
 
     def _matrix(self) -> tuple[csr_array, np.ndarray]:
         """Joint groups, build-days, run features and lap features side by side."""
@@ -194,9 +238,8 @@ class Problem:
     def fit(self, information: np.ndarray, response: np.ndarray) -> None:
         """Fit the estimator to the runs' working responses, the priors as further rows."""
         weight = 1 / (self.outing_sd**2 + 1 / information)
-        x = vstack([self.x, self.prior_rows])
         y = np.concatenate([response, self.prior_response])
-        self.model.fit(csr_array(x), y, np.concatenate([weight, self.prior_weight]))
+        self.model.fit(self.rows, y, np.concatenate([weight, self.prior_weight]))
 
     def run_centre(self, centre: np.ndarray) -> np.ndarray:
         """Mean centre of each run's laps."""

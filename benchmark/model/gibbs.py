@@ -73,7 +73,8 @@ class Sweep:
 class Gibbs:
     """A chain of draws for one structure.
 
-    `known` fixes standard deviations and noise (for studies); `left` is the run-level residual.
+    `known` fixes standard deviations and noise (for studies). The chain starts at `effects`, or
+    finds a robust start, which solves a dense system in the number of effects.
     """
 
     def __init__(
@@ -82,6 +83,7 @@ class Gibbs:
         priors: Priors,
         rng: np.random.Generator,
         known: Known | None = None,
+        effects: Effects | None = None,
     ) -> None:
         self.s, self.priors, self.rng = s, priors, rng
         self.known = known or Known()
@@ -97,7 +99,7 @@ class Gibbs:
         sd = {g: priors.sizes[g].median for g in SD_GROUPS}
         sd.update(self.known.sd)
         noise = self.known.noise or Noise.at_prior(priors, s.laps.n_drivers)
-        self.now = Sweep(self._robust_start(sd, noise), sd, noise)
+        self.now = Sweep(effects or self._robust_start(sd, noise), sd, noise)
 
     def _start_facts(self) -> State:
         """Fill in what is missing by its most likely value."""
@@ -115,11 +117,7 @@ class Gibbs:
     def _robust_start(self, sd: dict[str, float], noise: Noise) -> Effects:
         """Find the effects by expectation and maximisation from each run's quick laps."""
         s = self.s
-        order = np.lexsort((s.log_time, s.run))
-        counts = np.bincount(s.run, minlength=s.n_runs)
-        first = np.cumsum(counts) - counts
-        quick = s.log_time[order][first + counts // 4]
-        error = s.log_time - quick[s.run]
+        error = s.log_time - s.quick_laps()[s.run]
         effects = None
         for _ in range(START_SWEEPS):
             split = expected_split(s.laps, error, noise)

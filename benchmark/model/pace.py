@@ -21,6 +21,7 @@ from benchmark.model.chain import (
     run_chains,
     unknown_names,
 )
+from benchmark.model.effects import Effects
 from benchmark.model.fast import fast_draws, learn, sample_of
 from benchmark.model.fit import R_HAT_MOST, Draws, Fit
 from benchmark.model.frame import ModelFrame, model_frame, subset
@@ -132,7 +133,7 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
     learnt_from = run_chain(task, progress)
     learnt = learn(learnt_from, sample.levels["driver"], plan.s, len(laps) / len(mine))
     arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed)
-    names = unknown_names(plan.s, Gibbs(plan.s, plan.priors, rng, plan.known))
+    names = _unknown_names(plan)
     draft = _fit(plan, "fast", arrays, names)
     note = (
         "The fast mode: noise from a sample of the builds, standard deviations plugged in and "
@@ -144,8 +145,7 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
 def _gather(plan: Plan, chains: list[Arrays]) -> Fit:
     """Join the chains into a fit, with its diagnostics and warnings."""
     arrays = {name: np.concatenate([chain[name] for chain in chains]) for name in chains[0]}
-    rng = np.random.default_rng(plan.seed)
-    names = unknown_names(plan.s, Gibbs(plan.s, plan.priors, rng, plan.known))
+    names = _unknown_names(plan)
     draft = _fit(plan, "full", arrays, names)
     found = diagnostics(draft, len(chains))
     note = "Everything was integrated by sampling."
@@ -157,6 +157,14 @@ def _gather(plan: Plan, chains: list[Arrays]) -> Fit:
         )
         warnings.insert(0, text)
     return replace(draft, diagnostics=found, mode_note=note, warnings=tuple(warnings))
+
+
+def _unknown_names(plan: Plan) -> dict[str, list[tuple[str, ...]]]:
+    """Name the units of every fact that nobody recorded."""
+    rng = np.random.default_rng(plan.seed)
+    return unknown_names(
+        plan.s, Gibbs(plan.s, plan.priors, rng, plan.known, Effects.nought(plan.s))
+    )
 
 
 def _fit(plan: Plan, mode: str, arrays: Arrays, names: dict[str, list[tuple[str, ...]]]) -> Fit:

@@ -18,6 +18,9 @@ from benchmark.model.sparse_cholesky import Elimination, Equations, Factor
 MOST_STEPS = 60
 LONGEST = 3.0  # of one step, in log variance ratio
 CLOSE = 1e-5  # a step this short, in log variance ratio, is not taken any more
+FORGIVEN = 1e-13  # relative rise of the criterion along a step that rounding may explain
+NEAR = 0.5  # after a step this short the curvature is corrected and no longer made anew
+LEAST_MET = 0.05  # of the curvature expected: less is no sound measurement
 NEGLIGIBLE = 1e-5  # of the noise's variance, added to the typical row: tried at nought
 HALVINGS = 12
 
@@ -146,6 +149,7 @@ def fit_reml(
     noise_sd: float | None = None,
     size_priors: np.ndarray | None = None,
     start: np.ndarray | None = None,
+    close: float = CLOSE,
     progress: Progress | None = None,
 ) -> Reml:
     """Fit the standard deviations of all blocks.
@@ -157,6 +161,7 @@ def fit_reml(
     size_priors : median and standard deviation of the log of each block's standard deviation,
         (blocks, 2); needs `noise_sd`.
     start : relative standard deviations to begin with, such as those of the last fit.
+    close : the fit ends when the next step, in log variance ratio, would be shorter.
     progress : called with the number of factorisations and the length of the last step.
 
     Raises
@@ -170,13 +175,25 @@ def fit_reml(
         start = np.asarray(size_priors)[:, 0] / noise_sd if size_priors is not None else None
     unit = _unit(elimination)
     point = problem.at(unit if start is None else np.asarray(start, dtype=float))
+    curvature, before = np.zeros(0), (point.theta, np.zeros(len(point.theta)))
+    longest = np.inf
     for _ in range(MOST_STEPS):
         gradient, information = problem.slope(point)
-        step = problem.step_from(point, gradient, information)
+        if longest > NEAR:
+            curvature = information
+        else:
+            # The average information of a block that the rows tell little of may be half of the
+            # curvature: close to the optimum steps by it alone would swing about for long.
+            free = point.theta > 0
+            moved = np.zeros(len(free))
+            moved[free] = 2 * np.log(point.theta[free] / before[0][free])
+            curvature = _updated(curvature, moved, np.where(free, gradient - before[1], 0.0))
+        before = (point.theta, gradient)
+        step = problem.step_from(point, gradient, curvature)
         longest = float(np.abs(step).max(initial=0.0))
         if progress is not None:
             progress(problem.factorisations, longest)
-        if longest < CLOSE:
+        if longest < close:
             break
         found = _along(problem, point, step)
         if found is None:
@@ -188,6 +205,21 @@ def fit_reml(
     return Reml(point.theta, noise, point.value, point.factor, problem.factorisations)
 
 
+def _updated(curvature: np.ndarray, step: np.ndarray, change: np.ndarray) -> np.ndarray:
+    """Correct a curvature by how the gradient has changed along the last step.
+
+    The formula of Broyden, Fletcher, Goldfarb and Shanno (Nocedal and Wright, Numerical
+    Optimization, 2006, eq. 6.19).
+    """
+    expected = curvature @ step
+    along, met = float(step @ expected), float(step @ change)
+    if met <= LEAST_MET * along:
+        return curvature
+    return np.asarray(
+        curvature - np.outer(expected, expected) / along + np.outer(change, change) / met
+    )
+
+
 def _along(problem: _Problem, point: _Point, step: np.ndarray) -> _Point | None:
     """Go along a step, or half of it and so on, until the criterion is lower."""
     for halving in range(HALVINGS):
@@ -195,7 +227,7 @@ def _along(problem: _Problem, point: _Point, step: np.ndarray) -> _Point | None:
             found = problem.at(point.theta * np.exp(step / 2 / 2**halving))
         except np.linalg.LinAlgError:
             continue
-        if found.value <= point.value + 1e-9 * abs(point.value) * (halving > 0) + 1e-7:
+        if found.value <= point.value + FORGIVEN * abs(point.value) + 1e-7:
             return found
     return None
 

@@ -30,7 +30,7 @@ from benchmark.model.front_kernels import (
     square_sums,
     whole_of,
 )
-from benchmark.model.fronts import plan_fronts
+from benchmark.model.fronts import Plan, plan_fronts
 from benchmark.model.mixed_equations import FIXED, TINY
 
 # Relative ridge on ordinary coefficients, so that aliased columns share instead of failing. Ten
@@ -79,13 +79,15 @@ class Equations:
 
 
 class Elimination:
-    """The plan of one problem's factorisation, and its numbers in the order of elimination."""
+    """The plan of one problem's factorisation, and its numbers in the order of elimination.
 
-    def __init__(self, equations: Equations) -> None:
+    A `plan` made before for equations of the same pattern may be handed in.
+    """
+
+    def __init__(self, equations: Equations, plan: Plan | None = None) -> None:
         self.equations = equations
         n = equations.n_rest
-        starts, members = _cliques(equations)
-        self.plan = plan = plan_fronts(n, starts, members, equations.block == FIXED)
+        self.plan = plan = plan or plan_fronts(n, *_cliques(equations), equations.block == FIXED)
         place = np.empty(n + 1, dtype=np.int64)
         place[plan.order], place[n] = np.arange(n), n
         self.place = place

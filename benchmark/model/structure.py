@@ -64,6 +64,13 @@ class Structure:
         """Number of runs."""
         return len(self.runs)
 
+    def quick_laps(self) -> np.ndarray:
+        """Return the lower quartile of each run's laps, for a robust start; log time, (runs,)."""
+        order = np.lexsort((self.log_time, self.run))
+        counts = np.bincount(self.run, minlength=self.n_runs)
+        first = np.cumsum(counts) - counts
+        return np.asarray(self.log_time[order][first + counts // 4])
+
 
 def structure(frame: ModelFrame) -> Structure:
     """Return the arrays of a model frame."""
