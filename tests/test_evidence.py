@@ -137,6 +137,14 @@ def test_a_broken_a_huge_or_a_trapped_file_is_refused(body: bytes, message: str)
         kind_of(body)
 
 
+def test_many_comments_before_the_root_are_read_at_once() -> None:
+    """Split up in every way they would take longer than the club lives."""
+    comments = b"<!---->" * 500
+    assert kind_of(comments + b"<!-- a -- > --><gpx ><trk/></gpx>") == "gpx"
+    with pytest.raises(BadQuestion, match="no kind of evidence"):
+        kind_of(comments + b"x")
+
+
 def test_a_picture_is_drawn_anew_without_what_came_with_it() -> None:
     """A picture may carry a script, an archive or the place where it was taken."""
     position = Image.Exif()

@@ -33,7 +33,10 @@ HEAD_BYTES = 4096
 
 STARTS = ((b"%PDF-", PDF), (b"\x89PNG\r\n\x1a\n", PNG), (b"\xff\xd8\xff", JPEG))
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
-GPX_ROOT = re.compile(r"\A\s*(<\?xml[^<>]*\?>\s*)?(<!--.*?-->\s*)*<gpx[\s>]", re.DOTALL)
+# A comment ends at its first "-->" (XML 1.0, section 2.5): one that could go on past it would let a
+# file of some twenty comments be split up in a million ways, each tried while all pages wait.
+COMMENT = r"<!--(?:(?!-->).)*-->\s*"
+GPX_ROOT = re.compile(rf"\A\s*(<\?xml[^<>]*\?>\s*)?({COMMENT})*<gpx[\s>]", re.DOTALL)
 SENTENCE = re.compile(r"\$[A-Z]{2}[A-Z0-9]{3},[ -~]*\*[0-9A-Fa-f]{2}")
 DELIMITERS = ",;\t"
 BROKEN_PICTURE = (
