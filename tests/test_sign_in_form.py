@@ -164,7 +164,9 @@ def test_the_value_of_another_browser_does_not_fit(served, db):
     assert forged(served(db), form=form_of(served(db))).status_code == 403
 
 
-@pytest.mark.parametrize("origin", ["https://elsewhere.example", "null", "http://testserver:81"])
+@pytest.mark.parametrize(
+    "origin", ["https://elsewhere.example", "null", "http://testserver:81", "http://["]
+)
 def test_a_form_that_says_it_comes_from_elsewhere_is_refused(client, origin):
     assert send(client, headers={"origin": origin}).status_code == 403
 

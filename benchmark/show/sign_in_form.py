@@ -160,7 +160,10 @@ def _is_ours(request: Request, serving: Serving, form: str) -> bool:
     """Tell whether our own page sent the form: its value is the cookie's, its origin our host."""
     origin = request.headers.get("origin")
     hosts = {serving.host or request.headers.get("host"), request.headers.get("host")}
-    if origin is not None and urlsplit(origin).netloc not in hosts:
+    try:
+        if origin is not None and urlsplit(origin).netloc not in hosts:
+            return False
+    except ValueError:  # "http://[" is no address at all
         return False
     kept = request.cookies.get(FORM, "")
     return len(kept) == len(_form_value()) and secrets.compare_digest(
