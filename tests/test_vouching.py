@@ -57,6 +57,8 @@ def test_both_ways_to_say_verified_count(db, said):
         {"email": None},
         {"email": "Anna Pell"},
         {"email": "a@b\u202e"},
+        {"email": "\uff41nna@club.example"},  # written like anna@club.example in normal form
+        {"email": "mar\u212a@club.example"},
         {"iss": ""},
         {"sub": None},
         {"iat": None},

@@ -1,13 +1,15 @@
 """People for whom a provider vouches (OpenID Connect): the person is the verified e-mail address.
 
 Streamlit has checked the provider's signature (`st.user`). What is checked here: that the provider
-says the address is verified, that the address still belongs to the same person there (issuer and
+says the address is verified, that it is written as it is kept here (a full-width "a" is another
+address than an "a"), that the address still belongs to the same person there (issuer and
 subject, OpenID Connect Core 1.0, section 5.7), and that this sign-in was not ended here.
 """
 
 from __future__ import annotations
 
 import time
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -42,6 +44,8 @@ def read_claims(claims: Mapping[str, object]) -> Vouched | None:
         return None
     if not (issuer and subject and "@" in email and isinstance(issued_at, int | float)):
         return None
+    if unicodedata.normalize("NFKC", email) != email:
+        return None  # another address, which would be written like somebody else's here
     try:
         name = person_name(email)
     except BenchmarkError:
