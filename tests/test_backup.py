@@ -288,6 +288,7 @@ def renamed(name: str) -> Callable[[dict[str, bytes], dict[str, object]], None]:
         (lambda _, f: f["members"][0].update(size="12"), "cannot be understood"),
         (lambda _, f: f["members"][0].update(size=-1), "cannot be understood"),
         (lambda _, f: f["facts"].pop("laps"), "cannot be understood"),
+        (lambda _, f: f["members"].append(f["members"][0]), "cannot be understood"),
         (lambda _, f: f["facts"].update(laps=3), "is not the one it names"),
         (lambda _, f: f.update(format=2), "written by a newer program"),
         (lambda _, f: f.update(members=[]), "does not hold the files that"),

@@ -198,6 +198,8 @@ def _understood(said: Any) -> Manifest:
     members = tuple(
         Member(str(one["name"]), _count(one["size"]), str(one["sha256"])) for one in said["members"]
     )
+    if len({member.name for member in members}) < len(members):
+        raise ValueError("a member stands twice")
     for member in members:
         if not MEMBER.fullmatch(member.name) or not DIGEST.fullmatch(member.sha256):
             raise ValueError(member.name)
