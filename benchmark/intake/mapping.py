@@ -35,12 +35,12 @@ from benchmark.intake.cells import clean, read_value
 from benchmark.intake.columns import BY_NAME, COLUMNS, NAMES
 from benchmark.intake.formats import read_pattern
 from benchmark.intake.source import DELIMITERS
+from benchmark.intake.toml_text import LARGEST, read_toml
 from benchmark.intake.units import UNITS
 
 ENCODINGS = ("utf-8", "windows-1252", "utf-16")
 KEYS = ("encoding", "delimiter", "header_line", "date_format", "time_format", "columns", "fixed",
         "units", "values")  # fmt: skip
-LARGEST_BYTES = 200_000  # a mapping that people write by hand is far smaller
 MOST_COLUMNS = 10_000
 LAST_HEADER_LINE = 100
 ISO_DATE, ISO_TIME = "YYYY-MM-DD", "HH:mm"
@@ -87,7 +87,7 @@ def read_mapping(path: Path) -> ColumnMapping:
     """
     try:
         with path.open("rb") as file:
-            text = file.read(LARGEST_BYTES + 1).decode("utf-8-sig")
+            text = file.read(LARGEST + 1).decode("utf-8-sig")
     except OSError as error:
         why = f"cannot be read: {error.strerror or error}"
         raise FaultyFile([Fault(path.name, None, "-", "", why)]) from error
@@ -105,13 +105,12 @@ def parse_mapping(text: str, name: str) -> ColumnMapping:
     FaultyFile
         With every fault.
     """
-    if len(text) > LARGEST_BYTES:
-        why = f"is larger than {LARGEST_BYTES:,} characters; is it another file?"
-        raise FaultyFile([Fault(name, None, "-", "", why)])
     try:
-        data = tomllib.loads(text.replace("\r\n", "\n"))
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        told = str(error).splitlines()[0] if str(error) else "nested too deep"
+        data = read_toml(text)
+    except BadValue as bad:
+        raise FaultyFile([Fault(name, None, "-", "", str(bad))]) from bad
+    except tomllib.TOMLDecodeError as error:
+        told = str(error).splitlines()[0]
         way_on = 'write key = value, such as lap_time = "Best time", below a line [columns]'
         why = f"is no mapping: {way_on} (TOML: {told})"
         raise FaultyFile([Fault(name, None, "-", "", why)]) from error

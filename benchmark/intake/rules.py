@@ -18,8 +18,9 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from benchmark.errors import BadQuestion, Fault, FaultyFile
+from benchmark.errors import BadQuestion, BadValue, Fault, FaultyFile
 from benchmark.intake.rule_keys import CLASS, ONLY_WITH, ROUND, TABLES, TOP, WHEN, Key
+from benchmark.intake.toml_text import read_toml
 from benchmark.trade.classes import AREAS
 
 
@@ -140,9 +141,11 @@ def parse_rules(text: str, name: str = "rules") -> Rules:
         With every fault.
     """
     try:
-        data = tomllib.loads(text.replace("\r\n", "\n"))
+        data = read_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise FaultyFile([_not_toml(text, name, error)]) from error
+    except BadValue as bad:
+        raise FaultyFile([Fault(name, None, "-", "", str(bad))]) from bad
     reading = _Reading(name)
     rules = reading.rules(data)
     if reading.faults or rules is None:
