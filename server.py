@@ -10,9 +10,13 @@ from streamlit import App
 from benchmark.show.headers import SafeHeaders
 from benchmark.show.serving import serving
 from benchmark.show.sign_in_form import routes
+from benchmark.show.upload_limit import UploadLimit
+
+# Alone on a laptop whoever uploads knows how much the machine can hold.
+limits = [Middleware(UploadLimit)] if serving().club or serving().read_only else []
 
 app = App(
     Path(__file__).parent / "app.py",
     routes=routes(serving()) if serving().club else [],
-    middleware=[Middleware(SafeHeaders, https=serving().https)],
+    middleware=[Middleware(SafeHeaders, https=serving().https), *limits],
 )
