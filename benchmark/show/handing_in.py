@@ -33,12 +33,16 @@ def read_file(
     Raises
     ------
     FaultyFile
-        The file cannot be opened.
+        The file cannot be opened, or is too large for an app that is served to others.
     """
     from benchmark.intake.laptable import read_lap_table
     from benchmark.intake.mapped import read_mapped
+    from benchmark.intake.parquet_size import refuse_too_large
+    from benchmark.store.served import is_for_a_club, is_read_only
 
     try:
+        if is_for_a_club() or is_read_only():
+            refuse_too_large(path, name or path.name)
         if mapping is not None:
             return read_mapped(path, mapping, name=name, progress=report)
         return read_lap_table(path, name=name, progress=report)
