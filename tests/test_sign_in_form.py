@@ -11,6 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
+from starlette.responses import PlainTextResponse
+from starlette.routing import Route
 
 from benchmark.show import sign_in_form
 from benchmark.show.headers import HEADERS, SafeHeaders
@@ -242,3 +244,19 @@ def test_the_app_may_fetch_from_itself_alone():
     assert policy["frame-ancestors"] == policy["object-src"] == ["'none'"]
     allowed = {source for sources in policy.values() for source in sources}
     assert allowed <= {"'self'", "'none'", "'unsafe-inline'", "'unsafe-eval'", "data:", "blob:"}
+
+
+def test_what_a_page_offers_for_download_is_kept_by_no_browser():
+    """Whoever uses the browser after a sign-out must not find a hand-in there."""
+    app = Starlette(
+        routes=[Route("/{path:path}", lambda _: PlainTextResponse("x"))],
+        middleware=[Middleware(SafeHeaders, https=False)],
+    )
+
+    async def kept(path: str) -> str | None:
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://testserver") as http:
+            return (await http.get(path)).headers.get("cache-control")
+
+    assert asyncio.run(kept("/media/0f.csv")) == "no-store"
+    assert asyncio.run(kept("/static/app.js")) is None

@@ -26,6 +26,9 @@ HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
 }
+# What a page offers for download, evidence and hand-ins among it: whoever uses the browser after a
+# sign-out must not find it in the browser's store.
+MEDIA = "/media/"
 HTTPS_ONLY = "max-age=31536000"  # a year
 
 
@@ -44,7 +47,10 @@ class SafeHeaders:
 
         async def completed(message: Message) -> None:
             if message["type"] == "http.response.start":
-                self._complete(MutableHeaders(scope=message))
+                headers = MutableHeaders(scope=message)
+                if scope["path"].startswith(MEDIA):
+                    headers["Cache-Control"] = "no-store"
+                self._complete(headers)
             await send(message)
 
         await self.app(scope, receive, completed)
