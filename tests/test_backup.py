@@ -146,6 +146,7 @@ def test_only_its_owner_can_read_a_backup(db: Path, tmp_path: Path) -> None:
     assert back_up(db).path.stat().st_mode & 0o777 == 0o600
     restore(back_up(db).path, tmp_path / "again.duckdb")
     assert people_path(tmp_path / "again.duckdb").stat().st_mode & 0o777 == 0o600
+    assert (tmp_path / "again.duckdb").stat().st_mode & 0o007 == 0  # a club's: it names contacts
 
 
 def test_a_store_is_held_only_while_its_file_is_copied(

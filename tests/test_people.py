@@ -12,7 +12,10 @@ from benchmark.cli import COMMANDS, app
 from benchmark.commands.people import NEW_PASSWORD
 from benchmark.intake.laptable import read_lap_table
 from benchmark.store.accounts import Accounts, SignInFailed
-from benchmark.store.roles import ANYONE
+from benchmark.store.backup import back_up
+from benchmark.store.people import name_role
+from benchmark.store.restoring import restore
+from benchmark.store.roles import ANYONE, Role
 from benchmark.store.store import Store
 from tests.sheets import ROWS, write_sheet
 from tests.signed_in import (
@@ -22,6 +25,7 @@ from tests.signed_in import (
     OWNER,
     STEWARD,
     WORDS,
+    SignedIn,
     cheap_hashes,
     copy_club,
     make_club,
@@ -284,3 +288,15 @@ READING = {"demo", "app", "export", "leaderboard", "gains", "explain", "forecast
 def test_a_command_that_changes_the_store_takes_a_name(name):
     """A new one that forgets `--as` would act as a visitor for ever."""
     assert "--as" in CliRunner().invoke(app, [*name.split(), "--help"]).output
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of files are those of POSIX")
+def test_other_users_of_the_machine_read_no_store_of_a_club(laptop):
+    """It holds how to reach whoever handed something in; its group's rights stay."""
+    laptop.chmod(0o664)
+    with Store.open(laptop, write=True) as store:
+        name_role(store, OWNER, Role.OWNER)
+    assert laptop.stat().st_mode & 0o777 == 0o660
+    back_up(laptop, laptop.parent / "kept.zip")
+    restore(laptop.parent / "kept.zip", laptop, replace=True, who=SignedIn(OWNER))
+    assert laptop.stat().st_mode & 0o777 == 0o660

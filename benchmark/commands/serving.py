@@ -103,7 +103,10 @@ def serve(db: Path, port: int | None, how: Manner = LAPTOP) -> None:
     command = [sys.executable, "-m", "streamlit", "run", str(shipped("server.py"))]
     command += [*settings(number, how), "--", "--db", str(db.absolute())]
     child = subprocess.Popen(  # noqa: S603 - our own command
-        command, stdout=subprocess.DEVNULL, env={**os.environ, **how.environment()}
+        command,
+        stdout=subprocess.DEVNULL,
+        env={**os.environ, **how.environment()},
+        umask=_mask() if how.served else -1,
     )
     signal.signal(signal.SIGTERM, _stop)
     try:
@@ -134,6 +137,13 @@ def settings(port: int, how: Manner) -> list[str]:
     if how.provider is not None:
         found += ["--secrets.files", str(how.provider.absolute())]
     return found
+
+
+def _mask() -> int:
+    """Give the mask of this process, less for others: DuckDB's log holds what is handed in."""
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask | 0o007
 
 
 def _stop(_number: int, _frame: FrameType | None) -> None:

@@ -5,9 +5,11 @@ Passwords and sessions are not here (accounts.py), so that a store can be given 
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import duckdb
@@ -54,7 +56,18 @@ def name_role(
         The name is none, the person has that role already, or no owner would be left.
     """
     work = partial(give, store._connection, name=name, role=role, reason=reason, at=at)
-    return store._change("name_role", work)
+    line = store._change("name_role", work)
+    hide_from_others(store.path)
+    return line
+
+
+def hide_from_others(path: Path) -> None:
+    """Let other users of the machine no more read a club's store: it holds how to reach people.
+
+    Rights of its group stay, and a file of somebody else's stays as it is.
+    """
+    with suppress(OSError):  # there is none: a store in memory
+        path.chmod(path.stat().st_mode & 0o770)
 
 
 def recover_owner(store: Store, name: str, *, reason: str, at: datetime | None = None) -> Line:

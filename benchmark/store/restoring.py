@@ -150,7 +150,10 @@ def _swap(draft: Path, db: Path, new: list[Path]) -> None:
     if (draft / PEOPLE).exists():
         _end_sessions(draft / PEOPLE, people_path(db))
         copy_sqlite(draft / PEOPLE, people_path(db))
-    (draft / STORE).chmod(_mode(db))
+    mode = _mode(db)
+    if (draft / PEOPLE).exists():  # a club's: it holds how to reach people
+        mode &= 0o770
+    (draft / STORE).chmod(mode)
     (draft / STORE).replace(db)
     sync_folder(db.absolute().parent)
 
