@@ -279,8 +279,8 @@ def test_what_was_refused_is_listed(run, club):
 # Commands that change no club's store; `recover` is the operator's.
 READING = {"demo", "app", "export", "leaderboard", "gains", "explain", "forecast", "advise", "plan",
            "coach", "rulings", "audit", "backup", "mapping show", "mapping list", "people list",
-           "people refusals", "people recover", "challenge classes", "challenge factors",
-           "challenge standings", "challenge fairness", "challenge whatif",
+           "people refusals", "settings list", "people recover", "challenge classes",
+           "challenge factors", "challenge standings", "challenge fairness", "challenge whatif",
            "challenge publish"}  # fmt: skip
 
 

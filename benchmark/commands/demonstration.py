@@ -11,8 +11,9 @@ from benchmark.commands.fitting import fit
 from benchmark.commands.importing import take
 from benchmark.commands.leaderboard import show_board
 from benchmark.commands.options import Port
-from benchmark.commands.serving import serve, shipped
+from benchmark.commands.serving import serve
 from benchmark.errors import BadQuestion, NoFit
+from benchmark.show.shipped import shipped
 
 if TYPE_CHECKING:
     from benchmark.model.fit import Fit

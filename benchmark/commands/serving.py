@@ -1,4 +1,4 @@
-"""Serving the app as a child process, and finding what ships with the package."""
+"""Serving the app as a child process."""
 
 from __future__ import annotations
 
@@ -16,12 +16,14 @@ from urllib.parse import urlsplit
 
 import typer
 
-import benchmark
+import benchmark.show
 from benchmark.commands.manner import HOST, LAPTOP, LOCAL_HOSTS, Manner, is_local
 from benchmark.errors import BadQuestion
 
+SERVER = Path(benchmark.show.__file__).parent / "server.py"
 FIRST_PORT, PORTS_TRIED = 8501, 50
 START_LIMIT_S = 60.0
+END_LIMIT_S = 5.0  # a store is whole after a kill at any moment
 NOT_OURS = (errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT)
 # Served to others: each of these is also the default today, or the tighter choice. Said here, no
 # file or environment variable on the machine can loosen it.
@@ -43,21 +45,6 @@ SERVED_SETTINGS: dict[str, str | int] = {
     "client.toolbarMode": "viewer",
     "global.developmentMode": "false",
 }
-
-
-def shipped(name: str) -> Path:
-    """Find a file or folder that ships beside the package (a checkout) or in it (a wheel).
-
-    Raises
-    ------
-    FileNotFoundError
-        Neither place holds it.
-    """
-    package = Path(benchmark.__file__).parent
-    for place in (package / name, package.parent / name):
-        if place.exists():
-            return place
-    raise FileNotFoundError(f"{name} is missing from this installation")
 
 
 def free_port(wanted: int | None, address: str = HOST) -> int:
@@ -100,7 +87,7 @@ def serve(db: Path, port: int | None, how: Manner = LAPTOP) -> None:
         The app ended by itself.
     """
     number = free_port(port, how.address)
-    command = [sys.executable, "-m", "streamlit", "run", str(shipped("server.py"))]
+    command = [sys.executable, "-m", "streamlit", "run", str(SERVER)]
     command += [*settings(number, how), "--", "--db", str(db.absolute())]
     child = subprocess.Popen(  # noqa: S603 - our own command
         command,
@@ -115,9 +102,18 @@ def serve(db: Path, port: int | None, how: Manner = LAPTOP) -> None:
         sys.stdout.flush()
         child.wait()
     finally:
-        child.terminate()
-        child.wait()
+        _end(child)
     raise RuntimeError(f"the app ended by itself with code {child.returncode}")
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    """End the app; one that is still busy after a while is not waited for."""
+    child.terminate()
+    try:
+        child.wait(END_LIMIT_S)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        child.wait()
 
 
 def settings(port: int, how: Manner) -> list[str]:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from starlette.middleware import Middleware
 from streamlit import App
 
 from benchmark.show.headers import SafeHeaders
 from benchmark.show.serving import serving
+from benchmark.show.shipped import shipped
 from benchmark.show.sign_in_form import routes
 from benchmark.show.upload_limit import UploadLimit
 
@@ -16,7 +15,7 @@ from benchmark.show.upload_limit import UploadLimit
 limits = [Middleware(UploadLimit)] if serving().club or serving().read_only else []
 
 app = App(
-    Path(__file__).parent / "app.py",
+    shipped("app.py"),
     routes=routes(serving()) if serving().club else [],
     middleware=[Middleware(SafeHeaders, https=serving().https), *limits],
 )
