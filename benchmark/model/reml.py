@@ -195,8 +195,10 @@ def fit_reml(
             progress(problem.factorisations, longest)
         if longest < close:
             break
+        point.factor.release()  # two at once would be twice the memory
         found = _along(problem, point, step)
         if found is None:
+            point = problem.at(point.theta)
             break
         point = found
         if size_priors is None:

@@ -260,6 +260,10 @@ class Factor:
         first = -self.own / self.diagonal * (self.elimination.coupling.T @ (self.scale * rest))
         return np.asarray(first), rest[:n]
 
+    def release(self) -> None:
+        """Give back the memory of the fronts; effects that were asked for stay."""
+        self.pivots, self.border = [], []
+
     def backward(self, right: np.ndarray) -> np.ndarray:
         """Solve L' x = right among the rest; (rest + 1, k), the last row is left alone."""
         e = self.elimination
