@@ -9,16 +9,15 @@ processor (user and system, all threads), each step by itself; `sample` is the f
 that the fit of all begins from. Imports and the compiled loops are loaded before (`load`: two
 seconds, or about 20 the first time on a machine). Peak is that of the whole process.
 
-26 November 2026, 2 cores and 24 GB shared with much other work, Python 3.11.7, numba 0.68.1; the
-column `sample` has since been made shorter (1,000,000 laps: 1.4 s):
+26 November 2026, 2 cores and 24 GB shared with much other work, Python 3.11.7, numba 0.68.1:
 
 | laps | rows | load | reduce | sample | products | order | fit | sum but load | steps | peak GB |
 | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |
 | 3,000 | 379 | 0.82 | 0.03 | 0.00 | 0.01 | 0.00 | 0.02 | 0.06 | 10 | 0.31 |
 | 30,000 | 3,760 | 0.89 | 0.06 | 0.00 | 0.01 | 0.00 | 0.03 | 0.10 | 7 | 0.32 |
-| 300,000 | 37,531 | 0.77 | 0.14 | 0.00 | 0.06 | 0.08 | 0.53 | 0.80 | 6 | 0.35 |
-| 1,000,000 | 124,881 | 0.81 | 0.45 | 2.31 | 0.24 | 0.24 | 1.67 | 4.90 | 4 | 0.47 |
-| 10,000,000 | 1,250,650 | 0.74 | 4.60 | 2.76 | 2.47 | 6.71 | 22.70 | 39.25 | 4 | 1.60 |
+| 300,000 | 37,531 | 0.65 | 0.17 | 0.00 | 0.05 | 0.05 | 0.45 | 0.72 | 6 | 0.35 |
+| 1,000,000 | 124,881 | 0.65 | 0.40 | 1.36 | 0.14 | 0.19 | 1.36 | 3.45 | 4 | 0.44 |
+| 10,000,000 | 1,250,650 | 0.60 | 4.43 | 1.41 | 2.31 | 4.48 | 20.64 | 33.26 | 4 | 1.33 |
 """
 
 from __future__ import annotations
