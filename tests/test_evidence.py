@@ -275,6 +275,7 @@ def test_a_claim_takes_evidence_that_everybody_sees(db: Path) -> None:
     ("limit", "value", "message"),
     [
         ("MOST_FILES_EACH", 1, "submission 1 has 1 files of evidence: it takes no more"),
+        ("MOST_BYTES_EACH", 40, "MB of evidence: ask a steward"),
         ("MOST_BYTES_IN_ALL", 40, "takes all the room it may"),
     ],
 )

@@ -284,6 +284,7 @@ def test_a_file_with_faults_is_not_handed_in(db: Path) -> None:
         ("MOST_BYTES", 10, "hand in at most 0 MB at once"),
         ("MOST_PENDING_EACH", 1, "1 files of Ed Marsh wait already"),
         ("MOST_A_DAY_EACH", 1, "Ed Marsh handed in 1 files within a day"),
+        ("MOST_BYTES_EACH", 10, "Ed Marsh handed in 0 MB that wait or are of a day"),
         ("MOST_PENDING", 1, "1 files wait already"),
         ("MOST_PENDING_BYTES", 10, "wait already"),
     ],
@@ -296,6 +297,21 @@ def test_limits_hold_and_say_what_to_do(
     with pytest.raises(BadQuestion, match=message):
         handed_in(db, ENTRANT, lap(1, "1:03.0"))
     assert state(db) == ["pending"]
+
+
+def test_who_takes_files_back_and_hands_in_more_still_counts_and_shuts_nobody_out(
+    db: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lap_file, body = sheet(db.parent)
+    other, other_body = sheet(db.parent, [lap(1, "1:03.0")])
+    monkeypatch.setattr(handing_in, "MOST_BYTES_EACH", len(body))
+    with open_as(db, ENTRANT) as store:
+        hand_in(store, lap_file, body)
+        withdraw(store, 1)
+        with pytest.raises(BadQuestion, match="of a day"):
+            hand_in(store, other, other_body)
+    with open_as(db, STEWARD) as store:
+        assert hand_in(store, lap_file, body).is_new
 
 
 def test_the_limit_of_a_day_is_over_after_a_day(db: Path, monkeypatch: pytest.MonkeyPatch) -> None:

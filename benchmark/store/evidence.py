@@ -37,6 +37,7 @@ DIGEST = re.compile(r"[0-9a-f]{64}")
 # Choices of ours, so that nobody can fill the disk.
 MOST_FILES_EACH = 10
 MOST_BYTES_IN_ALL = 5_000_000_000
+MOST_BYTES_EACH = 1_000_000_000  # of one person below steward; who is not signed in counts as one
 DRAFT = ".draft-"
 
 COLUMNS = "evidence_no, about, about_no, sha256, kind, size, added_at, who"
@@ -207,7 +208,7 @@ def attach(
     same = _rows(connection, what, number, sha256)
     if same:
         return same[0]
-    _refuse_too_much(connection, what, number, len(body))
+    _refuse_too_much(connection, actor, about, len(body))
     write_whole(folder_of(store.path), sha256, body)
     connection.execute(
         """
@@ -267,17 +268,23 @@ def _refuse_others(store: Store, actor: Actor, about: str, number: int) -> bool:
 
 
 def _refuse_too_much(
-    connection: duckdb.DuckDBPyConnection, about: str, number: int, size: int
+    connection: duckdb.DuckDBPyConnection, actor: Actor, about: tuple[str, int], size: int
 ) -> None:
-    files, in_all = connection.execute(
+    files, own, in_all = connection.execute(
         """
-        select count(*) filter (about = ? and about_no = ?), coalesce(sum(size), 0)
+        select count(*) filter (about = ? and about_no = ?),
+            coalesce(sum(size) filter (who = ?), 0), coalesce(sum(size), 0)
         from evidence
         """,
-        [about, number],
+        [*about, actor.name],
     ).fetchall()[0]
     if files >= MOST_FILES_EACH:
-        raise BadQuestion(f"{about} {number} has {files} files of evidence: it takes no more")
+        what, number = about
+        raise BadQuestion(f"{what} {number} has {files} files of evidence: it takes no more")
+    if actor.role < Role.STEWARD and own + size > MOST_BYTES_EACH:
+        raise BadQuestion(
+            f"{actor.name} has handed in {own / 1e6:.0f} MB of evidence: ask a steward to add this"
+        )
     if in_all + size > MOST_BYTES_IN_ALL:
         raise BadQuestion("the evidence of this club takes all the room it may: tell an owner")
 

@@ -36,6 +36,9 @@ MOST_PENDING_EACH = 100
 MOST_A_DAY_EACH = 300
 MOST_PENDING = 1_000
 MOST_PENDING_BYTES = 1_000_000_000
+# Of what waits and of a day: less than all, so that nobody alone shuts the others out. All who are
+# not signed in count as one.
+MOST_BYTES_EACH = 250_000_000
 LONGEST_CONTACT, LONGEST_NOTE = 200, 1_000
 
 Then: TypeAlias = Callable[[Actor, Submission], object]
@@ -159,10 +162,13 @@ def _refuse_too_much(
     connection: duckdb.DuckDBPyConnection, actor: Actor, size: int, at: datetime | None
 ) -> None:
     since = stamp((at or datetime.now(UTC)) - timedelta(days=1))
-    own, day, waiting, waiting_bytes = connection.execute(
+    own, day, own_bytes, waiting, waiting_bytes = connection.execute(
         """
         select count(*) filter (who = $who and state = $pending),
             count(*) filter (who = $who and handed_in_at > $since),
+            coalesce(sum(octet_length(body)) filter (
+                who = $who and (state = $pending or handed_in_at > $since)
+            ), 0),
             count(*) filter (state = $pending),
             coalesce(sum(octet_length(body)) filter (state = $pending), 0)
         from submission
@@ -175,6 +181,11 @@ def _refuse_too_much(
         )
     if day >= MOST_A_DAY_EACH:
         raise BadQuestion(f"{actor.name} handed in {day} files within a day: try again tomorrow")
+    if own_bytes + size > MOST_BYTES_EACH:
+        raise BadQuestion(
+            f"{actor.name} handed in {own_bytes / 1e6:.0f} MB that wait or are of a day: try again "
+            "tomorrow, or when a steward has decided"
+        )
     if waiting >= MOST_PENDING or waiting_bytes + size > MOST_PENDING_BYTES:
         raise BadQuestion(
             f"{waiting} files wait already, {waiting_bytes / 1e6:.0f} MB: try again when the "
