@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from benchmark.errors import BadValue
 from benchmark.intake.pasted import Pasted, read_pasted
-from benchmark.intake.pasted_words import MARKS, plainly, read_time
+from benchmark.intake.pasted_words import LIKE_A_TIME, MARKS, plainly, read_time
 from benchmark.trade.classes import LAP_KINDS
 
 
@@ -252,3 +252,19 @@ def test_what_is_written_is_read_back(
     told = [(lap.lap, lap.time_s, lap.kind) for lap in pasted.laps]
     assert told == [(n, Decimal(t).scaleb(-4), k) for n, (t, k) in enumerate(laps, start=1)]
     assert [read_time(lap.lap_time) for lap in pasted.laps] == [lap.time_s for lap in pasted.laps]
+
+
+@pytest.mark.parametrize("word", ["1" + "." * 150_000, "1." * 75_000, "a1" + "._" * 70_000])
+def test_a_word_of_marks_is_read_at_once(word):
+    """It once took minutes, in which no other visitor got an answer."""
+    start = time.process_time()
+    with suppress(BadValue):
+        read_pasted(word)
+    assert time.process_time() - start < 2.0
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(st.sampled_from("1a_ .:,'\"-\u00b7"), max_size=12))
+def test_what_is_like_a_time_is_what_the_plain_expression_says(text):
+    plain = r"\d[^\w]*[:.,'\"][^\w]*\w|\d{4}|[a-z]\d|\d[a-z]"
+    assert bool(LIKE_A_TIME.search(text)) == bool(re.search(plain, text, re.IGNORECASE))

@@ -106,7 +106,9 @@ SHAPES = re.compile(
     """,
     re.VERBOSE | re.IGNORECASE,
 )
-LIKE_A_TIME = re.compile(r"\d[^\w]*[:.,'\"][^\w]*\w|\d{4}|[a-z]\d|\d[a-z]", re.IGNORECASE)
+# A mark is looked for before the run of marks is read, each once: two runs side by side would be
+# split up in every way, and a word of 100,000 dots take minutes.
+LIKE_A_TIME = re.compile(r"\d(?=[^\w:.,'\"]*[:.,'\"])[^\w]+\w|\d{4}|[a-z]\d|\d[a-z]", re.IGNORECASE)
 CLEARLY_A_TIME = re.compile(r"\d[:']\d")
 PLAIN_COMMA = 20  # fewer whole seconds before a comma are a lap number as well: a choice of ours
 
