@@ -6,11 +6,13 @@ from starlette.middleware import Middleware
 from streamlit import App
 
 from benchmark.show.headers import SafeHeaders
+from benchmark.show.origins import ask_nobody
 from benchmark.show.serving import serving
 from benchmark.show.shipped import shipped
 from benchmark.show.sign_in_form import routes
 from benchmark.show.upload_limit import UploadLimit
 
+ask_nobody()
 # Alone on a laptop whoever uploads knows how much the machine can hold.
 limits = [Middleware(UploadLimit)] if serving().club or serving().read_only else []
 
