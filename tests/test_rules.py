@@ -30,6 +30,15 @@ def test_the_smallest_rules_take_every_default():
     assert rules.points["by_place"][0] == 25
 
 
+def test_more_rounds_than_any_season_has_are_refused():
+    text = GOOD + "".join(
+        f'[[rounds]]\nname = "R{k}"\ncircuit = "Foxdale"\ndate = 2026-05-02\n' for k in range(100)
+    )
+    assert faults(text) == [
+        'cup.toml, row -, rounds, "101 tables": is too much: write 100 or fewer'
+    ]
+
+
 def test_the_commented_example_names_every_key():
     text = EXAMPLE.read_text(encoding="utf-8")
     assert read_rules(EXAMPLE).rounds

@@ -246,6 +246,18 @@ def test_the_app_may_fetch_from_itself_alone():
     assert allowed <= {"'self'", "'none'", "'unsafe-inline'", "'unsafe-eval'", "data:", "blob:"}
 
 
+def test_how_many_people_are_there_is_told_to_nobody():
+    async def answer(_scope, _receive, _send):
+        raise AssertionError("the server's own page was asked")
+
+    async def status() -> int:
+        transport = httpx.ASGITransport(SafeHeaders(answer, https=False))
+        async with httpx.AsyncClient(transport=transport, base_url="http://testserver") as http:
+            return (await http.get("/_stcore/metrics")).status_code
+
+    assert asyncio.run(status()) == 404
+
+
 def test_what_a_page_offers_for_download_is_kept_by_no_browser():
     """Whoever uses the browser after a sign-out must not find a hand-in there."""
     app = Starlette(

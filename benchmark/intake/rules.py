@@ -113,6 +113,9 @@ class Rules:
         }
 
 
+MOST_ROWS = 100  # rounds, or classes: no season has more, and each costs simulated events
+
+
 def read_rules(path: Path) -> Rules:
     """Read a rules file.
 
@@ -258,6 +261,9 @@ class _Reading:
             return []
         if name == "rounds" and not found:
             self.fault(name, "", "is missing: write a line [[rounds]] for each round")
+        if len(found) > MOST_ROWS:
+            self.fault(name, f"{len(found)} tables", f"is too much: write {MOST_ROWS} or fewer")
+            return []
         taken = []
         for number, row in enumerate(found, 1):
             prefix = f"{name}[{number}]."

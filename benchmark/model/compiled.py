@@ -6,7 +6,7 @@ The first use on a machine compiles (some ten seconds) and keeps the result besi
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -20,4 +20,6 @@ except ImportError:  # pragma: no cover - the other branch is what CI installs
 
 def compiled(function: F) -> F:
     """Compile a function of arrays and numbers, if numba is there."""
-    return njit(cache=True)(function) if COMPILED else function
+    if not COMPILED:
+        return function
+    return cast(F, njit(cache=True)(function))

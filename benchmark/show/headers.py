@@ -8,6 +8,7 @@ Level 3, W3C; RFC 6797 for Strict-Transport-Security.)
 from __future__ import annotations
 
 from starlette.datastructures import MutableHeaders
+from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 # Streamlit's page has one inline script and inline styles, and its charts are compiled in the
@@ -30,6 +31,8 @@ HEADERS = {
 # sign-out must not find it in the browser's store.
 MEDIA = "/media/"
 HTTPS_ONLY = "max-age=31536000"  # a year
+# How many people are there, and what the server spends on them, is nobody's business.
+METRICS = "/_stcore/metrics"
 
 
 class SafeHeaders:
@@ -43,6 +46,9 @@ class SafeHeaders:
         """Pass the request on, and complete the answer's headers."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
+            return
+        if scope["path"].startswith(METRICS):
+            await PlainTextResponse("Not Found", 404)(scope, receive, send)
             return
 
         async def completed(message: Message) -> None:

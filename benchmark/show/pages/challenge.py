@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
+from threading import Semaphore
 
 import pandas as pd
 import streamlit as st
@@ -337,6 +340,25 @@ def last_day(laps: pd.DataFrame) -> date:
     return date.fromisoformat(str(laps["date"].max())[:10])
 
 
+@st.cache_resource(show_spinner=False)
+def turn() -> Semaphore:
+    """One challenge is worked out at a time, however many visitors ask with rules of their own."""
+    return Semaphore(1)
+
+
+@contextmanager
+def in_turn() -> Iterator[None]:
+    """Wait for the turn, and say so."""
+    gate = turn()
+    if not gate.acquire(blocking=False):
+        with st.spinner("Somebody else's challenge is being worked out; yours is next"):
+            gate.acquire()
+    try:
+        yield
+    finally:
+        gate.release()
+
+
 def show_results(text: str, laps_here: pd.DataFrame) -> None:
     """Show what these rules come to, once the visitor asks for it."""
     left, right = st.columns(2)
@@ -350,14 +372,15 @@ def show_results(text: str, laps_here: pd.DataFrame) -> None:
     if not st.toggle("Show results by these rules (the first time takes a while)", key="compute"):
         st.caption("First read and edit the rules below; then switch this on.")
         return
-    basis, laps = ground(text, surface, str(store_state(store_path())))
     part = st.segmented_control("Look at", PARTS, default=PARTS[0], key="part", required=True)
-    if part == PARTS[0]:
-        show_standings(basis, laps, seen)
-    elif basis.fit is None:
-        st.info("No lap before the freeze: nothing to say of factors and fairness.")
-    else:
-        show_part(part, text, basis, laps, surface)
+    with in_turn():
+        basis, laps = ground(text, surface, str(store_state(store_path())))
+        if part == PARTS[0]:
+            show_standings(basis, laps, seen)
+        elif basis.fit is None:
+            st.info("No lap before the freeze: nothing to say of factors and fairness.")
+        else:
+            show_part(part, text, basis, laps, surface)
     with st.expander("What this rests on"):
         points(rests_on_lines(basis))
 
