@@ -270,6 +270,17 @@ def test_a_round_is_final_once_its_protest_period_is_over(basis, laps, rules):
     assert set(now.of("R2")["status"]) == {"provisional"}
 
 
+def test_a_ruling_on_the_protest_period_goes_before_the_days_of_the_rules(basis, laps, rules):
+    first, second = rules.rounds
+    periods = {(first.circuit, first.date.isoformat()): "open",
+               (second.circuit, second.date.isoformat()): "closed"}  # fmt: skip
+    later = date(second.date.year + 1, 1, 1)
+    found = standings(replace(basis, periods=periods), laps, as_of=later)
+    assert set(found.of("R1")["status"]) == set(found.season["status"]) == {"provisional"}
+    now = standings(replace(basis, periods=periods), laps, as_of=second.date)
+    assert set(now.of("R2")["status"]) == {"final"}
+
+
 def test_an_unknown_circuit_names_the_nearest(laps, rules):
     odd = replace(rules, rounds=(replace(rules.rounds[0], circuit="Invented Nort"),))
     with pytest.raises(BadQuestion, match="did you mean Invented North"):

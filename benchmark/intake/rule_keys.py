@@ -267,7 +267,13 @@ TABLES: Mapping[str, Mapping[str, Key]] = {
         ),
     },
     "results": {
-        "protest_days": _whole("a round is final this many days after it", 0, 365, 7),
+        "protest_days": _whole(
+            "a round is final this many days after it, unless a steward opens or closes its "
+            "protest period",
+            0,
+            365,
+            7,
+        ),
         "margin_pct": _number(
             "classes whose mean scored pace differs by less than this many percent count as "
             "equal; choice of ours: 0.5",

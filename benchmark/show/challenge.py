@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,13 +40,16 @@ def ask_basis(
     from benchmark.answers.challenge.basis import basis_of
     from benchmark.errors import BadQuestion
     from benchmark.show.remembering import on_disk
+    from benchmark.store.rulings import protests_of
     from benchmark.store.store import Store
 
     with Store.open(db) as store:
         laps = store.counted_laps()
+        periods = {(one.circuit, one.date.isoformat()): one.state for one in protests_of(store)}
     if laps.empty:
         raise BadQuestion(f"{db} holds no counted lap yet: run `benchmark import` first")
-    return basis_of(laps, rules, surface=surface, memory=on_disk, progress=report), laps
+    basis = basis_of(laps, rules, surface=surface, memory=on_disk, progress=report)
+    return replace(basis, periods=periods), laps
 
 
 def _cells(rows: list[dict[Any, Any]], heading: str, text: Any, *, right: bool = True) -> Column:

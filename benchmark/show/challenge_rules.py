@@ -58,7 +58,8 @@ def rules_lines(rules: Rules) -> list[str]:
         f"{count_text(rules.laps['minimum'], 'counted lap')} to be placed.",
         *_factor_lines(rules),
         *_points_lines(rules),
-        f"Protests: a round is final {count_text(rules.results['protest_days'], 'day')} after it.",
+        f"Protests: a round is final {count_text(rules.results['protest_days'], 'day')} after it, "
+        "unless a steward opens or closes its protest period.",
     ]
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
@@ -56,6 +56,7 @@ class Basis:
     entries : one row an entry known before the freeze, as it stood then.
     cut_off : day of the latest lap before the freeze.
     laps : those laps.
+    periods : what stewards ruled of protest periods, by circuit and ISO day: `open` or `closed`.
     """
 
     rules: Rules
@@ -67,6 +68,7 @@ class Basis:
     sizes: Sizes | None
     memory: Memory = field(default=no_memory, repr=False)
     progress: Progress | None = field(default=None, repr=False)
+    periods: Mapping[tuple[str, str], str] = field(default_factory=dict, repr=False)
     # Tables of factors made so far, by kind; never handed on to another basis.
     made: dict[str, Any] = field(init=False, default_factory=dict, repr=False, compare=False)
 
@@ -171,7 +173,8 @@ def renewed(basis: Basis, laps: pd.DataFrame, day: date) -> Basis:
     part = _part(basis.progress, 0.0, 1.0, f"anew, with the laps before {day}")
     found = remembered_fit(before, basis.sizes, basis.memory, part, draws=RENEWAL_DRAWS)
     about = (basis.rules, basis.surface, found, before, basis.sizes)
-    return _ground(*about, basis.memory, basis.progress)
+    ground = _ground(*about, basis.memory, basis.progress)
+    return replace(ground, periods=basis.periods)
 
 
 def _before(laps: pd.DataFrame, day: date) -> pd.DataFrame:

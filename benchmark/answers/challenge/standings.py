@@ -101,7 +101,8 @@ def standings(basis: Basis, laps: pd.DataFrame, *, as_of: date | None = None) ->
     basis : rules and the fit of the laps before the freeze.
     laps : all counted laps of the store, with `lap_time_s`. [s]
     as_of : the day on which results are looked at: a round is final once its protest period is
-        over. By default the day of the latest counted lap, so that the store alone decides.
+        over. By default the day of the latest counted lap, so that the store alone decides. Where
+        a steward has opened or closed the period of a round's day, that counts instead.
     """
     season, table = Season.of(laps), table_of(basis)
     seen = as_of or date.fromisoformat(str(season.frame.runs["date"].max()))
@@ -247,6 +248,9 @@ def _keys(group: pd.DataFrame, ties: tuple[str, ...]) -> list[tuple[float, ...]]
 
 
 def _is_final(basis: Basis, at: Round, seen: date) -> bool:
+    ruled = basis.periods.get((at.circuit, at.date.isoformat()))
+    if ruled is not None:
+        return ruled == "closed"
     return seen > at.date + timedelta(days=int(basis.rules.results["protest_days"]))
 
 
