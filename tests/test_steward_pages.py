@@ -13,6 +13,7 @@ from benchmark.show import signing_in
 from benchmark.store.deciding import refuse
 from benchmark.store.evidence import SUBMISSION, add_evidence
 from benchmark.store.served import CLUB, SERVED
+from benchmark.store.settings import VISITORS_HAND_IN, YES, change_setting
 from benchmark.store.store import Store
 from benchmark.store.submissions import submissions
 from tests.clubs import (
@@ -369,11 +370,28 @@ def test_a_steward_chooses_to_store_or_to_let_it_wait(page: Opened, db: Path) ->
         assert store.counted() == 3
 
 
-def test_a_visitor_is_told_to_sign_in(page: Opened, db: Path) -> None:
+def test_a_visitor_who_may_not_hand_in_is_told_before_uploading(page: Opened) -> None:
     at = page(VISITOR, "hand_in.py")
-    at.file_uploader[0].upload("day.csv", sheet(db.parent)[1], "text/csv").run()
-    assert "sign in first" in words(at)
-    assert not [button for button in at.button if button.label.startswith("Hand in")]
+    assert "takes files from people who have signed in: sign in first" in words(at)
+    assert not at.file_uploader
+    assert "store a lap table first" not in words(at)
+    assert "you can read everything. Signed in" in words(page(VISITOR, "account.py"))
+
+
+def test_a_visitor_who_may_hand_in_is_told_so(page: Opened, db: Path) -> None:
+    with open_as(db, OWNER) as store:
+        change_setting(store, VISITORS_HAND_IN, YES)
+    assert page(VISITOR, "hand_in.py").file_uploader
+    assert "read everything and hand in laps" in words(page(VISITOR, "account.py"))
+
+
+def test_who_may_not_fit_is_not_asked_to(page: Opened, db: Path) -> None:
+    assert "There are no laps yet. Hand in a lap table." in words(page(ENTRANT, "leaderboard.py"))
+    seed(db)
+    said = words(page(ENTRANT, "leaderboard.py"))
+    assert "no model has been fitted to them yet" in said
+    assert "stewards and owners may" in said
+    assert "Fit it now" not in said
 
 
 def test_an_entrant_takes_a_file_back_and_adds_evidence(page: Opened, db: Path) -> None:

@@ -19,8 +19,12 @@ LOOK_AGAIN_S = 2.0
 
 
 def show_fit() -> None:
-    """Offer to fit the stored laps, show how far a fit is, and say what came of it."""
-    st.subheader("2. Fit the model")
+    """Offer to fit the stored laps, show how far a fit is, and say what came of it.
+
+    Whoever may not fit reads how the fit stands and who may.
+    """
+    refused = why_not("fit")
+    st.subheader("The fit of the model" if refused else "2. Fit the model")
     st.markdown(
         "Fitting works out from all counted laps how quick each car is at equal conditions. It "
         "takes from some seconds to a few minutes, and goes on when you leave this page."
@@ -28,7 +32,10 @@ def show_fit() -> None:
     path = store_path()
     counted, fitted, is_fitted = store_status(path)
     if not counted:
-        st.markdown("There are no counted laps to fit yet: store a lap table first.")
+        way_on = "" if refused else ": store a lap table first"
+        st.markdown(f"There are no counted laps to fit yet{way_on}.")
+        if refused:
+            st.caption(md(refused))
         return
     job = fit_worker.current(path)
     if job is not None and job.is_running:
@@ -39,7 +46,7 @@ def show_fit() -> None:
     since = "laps have come or gone since the latest fit" if fitted else "not yet fitted"
     state = "the latest fit rests on them" if is_fitted else since
     st.markdown(f"{count_text(counted, 'counted lap')} in the store, {state}.")
-    if refused := why_not("fit"):
+    if refused:
         st.caption(md(refused))
         return
     if st.button("Fit again" if is_fitted else "Fit now", type=_urgency(is_fitted=is_fitted)):

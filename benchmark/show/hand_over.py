@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import streamlit as st
 
-from benchmark.errors import BenchmarkError, FaultyFile
+from benchmark.errors import BenchmarkError, FaultyFile, NoStore
 from benchmark.intake.evidence import ENDINGS, MOST_BYTES
 from benchmark.intake.laptable import LapFile
 from benchmark.show.faults import show_faults
 from benchmark.show.handing_in import add_file, added_lines
-from benchmark.show.screen import PAGES, md, store_path
+from benchmark.show.screen import md, store_path
 from benchmark.show.serving import serving
 from benchmark.show.signing_in import actor, who, why_not
 from benchmark.show.submitting import as_one_file, handed_in_text, submit
@@ -52,6 +52,13 @@ class Sheet:
 def waits_for_a_steward() -> bool:
     """Tell whether what the person of this page hands in is looked at by a steward first."""
     return serving().club and actor().role < Role.STEWARD
+
+
+def why_no_laps() -> str:
+    """Say why the person of this page can neither store nor hand in laps; else nothing."""
+    if not waits_for_a_steward():
+        return why_not("add")
+    return why_not("hand_in") or _why_no_visitor()
 
 
 def may_wait(lap_file: LapFile, error: FaultyFile) -> bool:
@@ -114,11 +121,6 @@ def _store(sheet: Sheet) -> None:
 
 
 def _offer_handing_in(sheets: Sequence[Sheet], key: str) -> None:
-    refused = why_not("hand_in") or _why_no_visitor()
-    if refused:
-        st.info(md(refused))
-        st.page_link(PAGES / "account.py", label="Go to: sign in")
-        return
     st.info(VISITOR_WAITS if actor().role < Role.ENTRANT else WAITS)
     contact = st.text_input(
         "How the stewards reach you (they alone see it; may stay empty)",
@@ -162,9 +164,17 @@ def _why_no_visitor() -> str:
     """Say why a visitor may not hand in; nothing where the owner allows it or it is no visitor."""
     if actor().role >= Role.ENTRANT:
         return ""
-    with Store.open(store_path()) as store:
-        if settings(store)[VISITORS_HAND_IN] == YES:
-            return ""
+    if visitors_hand_in():
+        return ""
     if who() is None:
         return "This club takes files from people who have signed in: sign in first."
     return "Your name has no role here yet: ask an owner of the club to make you an entrant."
+
+
+def visitors_hand_in() -> bool:
+    """Tell whether an owner lets people hand in who have no role in the club."""
+    try:
+        with Store.open(store_path()) as store:
+            return settings(store)[VISITORS_HAND_IN] == YES
+    except NoStore:
+        return False

@@ -20,6 +20,7 @@ from benchmark.show import fit_worker
 from benchmark.show.clock import Clock
 from benchmark.show.output import Column
 from benchmark.show.serving import serving
+from benchmark.show.signing_in import why_not
 from benchmark.show.words import CAUTIONS, shown
 from benchmark.store.opening import PATIENCE_S
 from benchmark.store.store import Store
@@ -110,17 +111,43 @@ def ready_fit() -> Fit:
     try:
         fit, version = _fit_and_version(path)
     except (NoStore, FileNotFoundError):
-        _next_step("There are no laps yet. Hand in a lap table, then fit the model to it.")
+        _next_step(_no_laps())
     except NoFit:
-        _next_step("There are laps, but no model has been fitted to them yet. Fit it now.")
+        _next_step(_no_fit(path))
     except BenchmarkError as error:
         _next_step(md(error))
     if running := fit_line(path):
         st.caption(f"{running}. What you see rests on the fit before it.")
     elif fit.data_version != version:
-        st.info("Laps have come or gone since this fit: fit again to count them.")
-        st.page_link(HAND_IN, label="Go to: fit again")
+        refused = why_not("fit")
+        st.info(f"Laps have come or gone since this fit: {_fit_again(refused)}")
+        if not refused:
+            st.page_link(HAND_IN, label="Go to: fit again")
     return fit
+
+
+def _no_laps() -> str:
+    way_on = "Hand in a lap table"
+    return (
+        f"There are no laps yet. {way_on}{'.' if why_not('fit') else ', then fit the model to it.'}"
+    )
+
+
+def _no_fit(path: Path) -> str:
+    """Say why there is no fit: there is nothing to fit, or nobody has fitted it yet."""
+    with told(), Store.open(path) as store:
+        counted = store.counted()
+    if not counted:
+        return _no_laps()
+    refused = why_not("fit")
+    way_on = md(refused) if refused else "Fit it now."
+    return f"There are laps, but no model has been fitted to them yet. {way_on}"
+
+
+def _fit_again(refused: str) -> str:
+    return (
+        f"they count after the next fit. {md(refused)}" if refused else "fit again to count them."
+    )
 
 
 def fit_line(path: Path) -> str:
@@ -132,7 +159,8 @@ def fit_line(path: Path) -> str:
 def _next_step(text: str) -> None:
     running = fit_line(store_path())
     st.info(f"{running}. Come back when it has ended." if running else text)
-    st.page_link(HAND_IN, label="Go to: hand in laps and fit")
+    where = "hand in laps" if why_not("fit") else "hand in laps and fit"
+    st.page_link(HAND_IN, label=f"Go to: {where}")
     cautions()
     st.stop()
 

@@ -8,8 +8,9 @@ from itertools import pairwise
 import streamlit as st
 
 from benchmark.errors import BenchmarkError
+from benchmark.show.hand_over import visitors_hand_in
 from benchmark.show.people_section import show_people
-from benchmark.show.screen import md, opening
+from benchmark.show.screen import md, opening, told
 from benchmark.show.serving import serving
 from benchmark.show.sign_in_form import ADDRESS
 from benchmark.show.signing_in import (
@@ -39,9 +40,9 @@ def show_ways_in() -> None:
         label = f"Sign in with {md(name)}" if name else "Sign in with the club's provider"
         if st.button(label, key=f"provider_{name}"):
             st.login(*([name] if name else []))
-    st.markdown(
-        "Now you are a visitor: you can read everything and hand in laps. Signed in, by role, more:"
-    )
+    with told():
+        may = "read everything and hand in laps" if visitors_hand_in() else "read everything"
+    st.markdown(f"Now you are a visitor: you can {may}. Signed in, by role, more:")
     for before, role in pairwise(Role):
         more = [change for change in what_may(role) if change not in what_may(before)]
         st.markdown(f"- **{role.word}**{' also' if before else ''}: {', '.join(more)}")

@@ -15,11 +15,12 @@ from benchmark.intake.mapping import ColumnMapping
 from benchmark.show.alike import names_to_ask
 from benchmark.show.faults import show_faults
 from benchmark.show.fit_section import show_fit
-from benchmark.show.hand_over import Sheet, hand_over, may_wait
+from benchmark.show.hand_over import Sheet, hand_over, may_wait, why_no_laps
 from benchmark.show.handing_in import added_lines, check_file, read_file
 from benchmark.show.mapping_form import choose_mapping, show_mapping_form
 from benchmark.show.outing_form import show_outing
 from benchmark.show.screen import (
+    PAGES,
     cautions,
     md,
     opening,
@@ -28,6 +29,8 @@ from benchmark.show.screen import (
     store_path,
     told,
 )
+from benchmark.show.serving import serving
+from benchmark.show.signing_in import who, why_not
 from benchmark.show.slow_form import confirm_slow
 
 PREVIEW_ROWS = 10
@@ -138,12 +141,9 @@ def _if_missing(column: Column) -> str:
     )
 
 
-opening(
-    "Hand in laps",
-    "Takes in laps: all is checked first, and nothing is stored before you say so.",
-)
-st.subheader("1. Check and store laps")
-with told():
+def show_ways_of_handing_in() -> None:
+    """Take laps as tables, as one outing, or as a sheet of other columns."""
+    st.subheader("1. Check and store laps" if not why_not("fit") else "Check and hand in laps")
     tables, outing, sheet = st.tabs(["Lap tables", "One outing", "A foreign sheet"])
     with tables:
         show_upload()
@@ -152,5 +152,24 @@ with told():
         show_outing(store_outing, show_faults)
     with sheet:
         show_mapping_form()
+
+
+def show_way_in(refused: str) -> None:
+    """Say before anything is uploaded why nothing can be handed in, and how one may."""
+    st.info(md(refused))
+    if serving().club and who() is None:
+        st.page_link(PAGES / "account.py", label="Go to: sign in")
+
+
+opening(
+    "Hand in laps",
+    "Takes in laps: all is checked first, and nothing is stored before you say so.",
+)
+with told():
+    if refused := why_no_laps():
+        show_way_in(refused)
+        show_columns()
+    else:
+        show_ways_of_handing_in()
     show_fit()
 cautions()
