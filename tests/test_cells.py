@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmark.errors import BadValue
-from benchmark.intake.cells import Value, clean_sql, read_value, typed_sql
+from benchmark.intake.cells import DATE_WAY_ON, Value, clean_sql, read_value, typed_sql
 from benchmark.intake.columns import BY_NAME
 
 ONE_OF_EACH_KIND = (
@@ -123,9 +123,14 @@ def test_a_cell_is_read(column: str, text: str, value: Value) -> None:
         (
             "date",
             "12/04/2025",
-            "is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12",
+            f"is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12{DATE_WAY_ON}",
         ),
-        ("date", "2025-4-12", "is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12"),
+        (
+            "date",
+            "2025-4-12",
+            f"is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12{DATE_WAY_ON}",
+        ),
+        ("date", "soon", "is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12"),
         ("date", "2025-02-29", "is no day of the calendar; correct it"),
         ("date", "1025-04-12", "is before 1900-01-01; correct it"),
         ("date", "9999-12-31", "is more than a year ahead; correct it"),
@@ -142,6 +147,17 @@ def test_a_cell_is_read(column: str, text: str, value: Value) -> None:
         ("lap_time", "1:62.300", "has 62 seconds; write 2:02.300 or correct it"),
         ("lap_time", "fast", "is not a lap time; write m:ss.sss, h:mm:ss.sss or seconds"),
         ("lap_time", "-62.3", "is negative; a lap time is above zero"),
+        (
+            "lap_time",
+            "1.46",
+            "is outside 5 to 86400 s; write 1:46.000 if it is 1 min 46 s",
+        ),
+        (
+            "lap_time",
+            "1,46308",
+            "is outside 5 to 86400 s; write 1:46.308 if it is 1 min 46.308 s",
+        ),
+        ("lap_time", "1.62", "is outside 5 to 86400 s; correct it"),
         ("lap_time", "4.9999", "is outside 5 to 86400 s; correct it"),
         ("lap_time", "25:00:00", "is longer than a day; a lap is not"),
     ],

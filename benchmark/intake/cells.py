@@ -36,7 +36,15 @@ LAP_TIME = r"([0-9]{1,9}:([0-5][0-9]:)?[0-5][0-9]|[0-9]{1,9})([.,][0-9]*)?"
 PLAIN_LAP_TIME = r"[0-9]:[0-5][0-9][.][0-9]{1,4}"
 ROUNDED = r"[.,][0-9]{4}[0-9]*[1-9]"
 
+OTHER_DATE = r"[0-9]{1,4}[ ./-]+[0-9]{1,2}[ ./-]+[0-9]{1,4}"  # a day as some country writes it
+DOTTED_MINUTES = r"([1-4])[.,]([0-5][0-9])([0-9]*)"  # 1.46 may be meant as 1 min 46 s
+
 FIRST_DAY = date(1900, 1, 1)
+# Which of two numbers is the day is asked once for a table, and never guessed.
+DATE_WAY_ON = (
+    ", or say once how this table writes its dates: a mapping with date_format, by `benchmark "
+    'import --mapping` or the tab "A foreign sheet"'
+)
 DAYS_AHEAD = 366  # an entry sheet may be dated ahead; a year ahead is a slip
 
 
@@ -112,7 +120,8 @@ def _read_quantity(column: Column, text: str) -> float:
 
 def _read_date(_: Column, text: str) -> date:
     if not re.fullmatch(DATE, text):
-        raise BadValue("is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12")
+        way_on = DATE_WAY_ON if re.fullmatch(OTHER_DATE, text) else ""
+        raise BadValue(f"is not an ISO 8601 date; write YYYY-MM-DD, such as 2025-04-12{way_on}")
     try:
         day = date.fromisoformat(text[:10])
     except ValueError:
@@ -133,6 +142,12 @@ def _read_clock(_: Column, text: str) -> str:
 
 def _read_lap_time(column: Column, text: str) -> Decimal:
     seconds = parse_lap_time(text)
+    meant = re.fullmatch(DOTTED_MINUTES, text)
+    if seconds < column.low and meant:
+        minutes, whole, more = meant.groups()
+        way_on = f"write {minutes}:{whole}.{more:0<3} if it is {minutes} min {whole}"
+        way_on += f".{more} s" if more else " s"
+        raise BadValue(f"is outside {_bounds(column)} s; {way_on}")
     _check_range(column, seconds)
     return seconds
 
