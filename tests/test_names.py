@@ -26,7 +26,10 @@ CYRILLIC = "Blue H\u0435r\u043en"
 )  # fmt: skip
 def test_a_name_that_looks_like_a_known_one_is_asked_about(name: str) -> None:
     [asked] = look_alikes("build", [name, "Blue Heron"], ["Blue Heron", "Red Kite"])
-    assert str(asked).endswith('did you mean "Blue Heron"?')
+    assert str(asked).endswith(
+        'did you mean "Blue Heron"? If so, correct the file, or merge the two with '
+        "`benchmark merge --build` once both are stored"
+    )
 
 
 @pytest.mark.parametrize("name", ["Blue Heron", "Blue Heron 2", "Blue Herons", "Red Kite"])
@@ -35,9 +38,10 @@ def test_other_names_are_not(name: str) -> None:
 
 
 def test_names_of_one_file_are_held_against_one_another() -> None:
-    [asked] = look_alikes("driver", ["Ana", "\u0410na"], [])
+    [asked] = look_alikes("circuit", ["Ana", "\u0410na"], [])
     assert str(asked) == (
-        'driver "\u0410na" is new (with cyrillic capital letter a): did you mean "Ana"?'
+        'circuit "\u0410na" is new (with cyrillic capital letter a): did you mean "Ana"? '
+        "If so, correct the file: else it is kept as another one"
     )
 
 

@@ -29,6 +29,9 @@ LOOK_ALIKE = str.maketrans(
 )
 
 
+MERGED = ("build", "driver")  # what two names can be merged of
+
+
 @dataclass(frozen=True, slots=True)
 class LooksAlike:
     """A name that is new, and one that is known and looks like it."""
@@ -40,7 +43,11 @@ class LooksAlike:
     def __str__(self) -> str:
         """Ask in a sentence."""
         spelled = "" if self.name.isascii() else f" ({_spelled(self.name, self.known)})"
-        return f'{self.kind} "{self.name}" is new{spelled}: did you mean "{self.known}"?'
+        asked = f'{self.kind} "{self.name}" is new{spelled}: did you mean "{self.known}"?'
+        if self.kind not in MERGED:
+            return f"{asked} If so, correct the file: else it is kept as another one"
+        way_on = f"merge the two with `benchmark merge --{self.kind}` once both are stored"
+        return f"{asked} If so, correct the file, or {way_on}"
 
 
 def skeleton(name: str) -> str:
