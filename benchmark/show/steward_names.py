@@ -16,6 +16,7 @@ from benchmark.store.rulings import merge
 from benchmark.store.store import Store
 
 KINDS = {"Car": "build", "Driver": "driver"}
+MERGED = "just_merged"
 TRIED = "to see what it would change"
 
 
@@ -33,7 +34,11 @@ def show_names() -> None:
         st.caption("They differ only by case, blanks, marks or letters that look the same.")
     if len(names) < 2:
         return
-    first, second = (names.index(name) for name in groups[0][:2]) if groups else (None, None)
+    # After a merge both stay empty: what comes next is another question.
+    merged = st.session_state.get(MERGED, 0)
+    first, second = (None, None)
+    if groups and not merged:
+        first, second = (names.index(name) for name in groups[0][:2])
     left, right = st.columns(2)
     with left:
         gone = st.selectbox(
@@ -42,7 +47,7 @@ def show_names() -> None:
             index=first,
             placeholder="choose a name",
             format_func=shown,
-            key=f"gone_{kind}",
+            key=f"gone_{kind}_{merged}",
         )
     with right:
         kept = st.selectbox(
@@ -51,7 +56,7 @@ def show_names() -> None:
             index=second,
             placeholder="choose a name",
             format_func=shown,
-            key=f"kept_{kind}",
+            key=f"kept_{kind}_{merged}",
         )
     if gone is None or kept is None or gone == kept:
         st.caption("Choose two names.")
@@ -90,4 +95,5 @@ def show_merge(kind: str, gone: str, kept: str) -> None:
 def _merge(kind: str, gone: str, kept: str, reason: str) -> str:
     with Store.open(store_path(), write=True, who=who()) as store:
         line = merge(store, kind, (gone, kept), reason=reason)
+    st.session_state[MERGED] = line.number
     return f"{gone} is {kept} now (line {line.number} of the record). Fit again to answer from it."
