@@ -224,14 +224,18 @@ def test_laps_are_struck_and_put_back(page: Opened, db: Path) -> None:
 
 
 def test_names_that_look_alike_are_proposed_and_merged(page: Opened, db: Path) -> None:
-    seed(db, lap(1), lap(1, build="Blue-Heron", session="S2"))
+    others = [lap(1, build="Red Pipit", session="S3"), lap(1, build="Grey Finch", session="S3")]
+    seed(db, lap(1), lap(1, build="Blue-Heron", session="S2"), *others)
     at = page(STEWARD, desk="Names")
-    assert first(at) == "1 group of names that look alike, among 2."
+    assert first(at) == "1 group of names that look alike, among 4."
     assert "1 run of Blue Heron become" in words(at)
     at.text_input(key="reason_merge_build").set_value("one car")
     press(at, "Merge the two names")
+    assert "is Blue-Heron now" in at.success[0].value.replace("\\", "")
+    assert not at.error
+    assert [box.value for box in at.selectbox] == [None, None]
     with Store.open(db) as store:
-        assert store.names("build") == ["Blue-Heron"]
+        assert store.names("build") == ["Blue-Heron", "Grey Finch", "Red Pipit"]
 
 
 def test_names_whose_laps_contradict_are_not_merged_and_each_fact_is_named(
@@ -253,6 +257,31 @@ def test_a_specification_is_corrected_for_its_days(page: Opened, db: Path) -> No
     press(at, "Correct these runs")
     with Store.open(db) as store:
         assert set(store.accepted_laps()["tyre_category"]) == {"slick"}
+
+
+def test_a_level_starts_unchosen_so_that_no_press_wipes_what_is_known(
+    page: Opened, db: Path
+) -> None:
+    seed(db, lap(1, mod_engine="2"))
+    at = page(STEWARD, desk="Specification")
+    assert "- level of engine: 2 replaced or rebuilt" in words(at)
+    at.multiselect[0].select("mod_engine").run()
+    assert at.selectbox(key="right_mod_engine").value is None
+    assert not [button for button in at.button if button.label == "Correct these runs"]
+    at.selectbox(key="right_mod_engine").set_value("1").run()
+    assert at.dataframe[0].value.iloc[0, :3].tolist()[1:] == [
+        "2 replaced or rebuilt",
+        "1 bolt-on or adjusted",
+    ]
+
+
+def test_a_number_left_empty_changes_nothing_before_it_is_said_so(page: Opened, db: Path) -> None:
+    seed(db, lap(1, treadwear="200"))
+    at = page(STEWARD, desk="Specification")
+    at.multiselect[0].select("treadwear").run()
+    assert not at.dataframe
+    at.checkbox(key="wipe_treadwear").check().run()
+    assert at.dataframe[0].value["Treadwear then"].tolist() == ["not recorded"]
 
 
 def test_a_protest_period_is_opened_and_closed(page: Opened, db: Path) -> None:

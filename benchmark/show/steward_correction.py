@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 import streamlit as st
@@ -12,16 +13,19 @@ from benchmark.errors import BadQuestion
 from benchmark.intake.columns import BY_NAME
 from benchmark.show.deed import deed
 from benchmark.show.output import Column
-from benchmark.show.screen import md, show_table, store_path
+from benchmark.show.screen import md, points, show_table, store_path
 from benchmark.show.signing_in import who
 from benchmark.show.words import MISSING, count_text, shown
-from benchmark.store.finding import laps_of
+from benchmark.store.finding import facts_of, laps_of
 from benchmark.store.known import CORRECTABLE
 from benchmark.store.rulings import Correction, correct
 from benchmark.store.store import Store
 
 TRIED = "to see what it would change"
 RUNS_SHOWN = 200
+CHOOSE, NOT_RECORDED = "choose", "not recorded: the known value is taken out"
+LEVELS = {"0": "standard", "1": "bolt-on or adjusted", "2": "replaced or rebuilt"}
+LEVELS["3"] = "competition-only"
 
 
 def show_correction() -> None:
@@ -39,12 +43,37 @@ def show_correction() -> None:
     left, right = st.columns(2)
     first = left.selectbox("First day", days, key=f"first_{build}")
     last = right.selectbox("Last day", days, index=len(days) - 1, key=f"last_{build}")
+    show_facts(build, first, last)
     chosen = st.multiselect("What is wrong", CORRECTABLE, format_func=fact_text, key="facts")
-    facts = {fact: ask(fact) for fact in chosen}
-    if not facts:
-        st.caption("Choose what is wrong, then write what is right.")
+    facts = {fact: value for fact in chosen if (value := ask(fact)) is not None}
+    if not chosen or len(facts) < len(chosen):
+        st.caption("Choose what is wrong, then what is right for each.")
         return
     show_change(Correction(build, facts, first, last))
+
+
+def show_facts(build: str, first: date, last: date) -> None:
+    """Show what the runs of these days say now, each fact with its values."""
+    with Store.open(store_path()) as store:
+        now = facts_of(store, build, first, last)
+    st.markdown("**What the runs of these days say now**")
+    points([f"{fact_text(fact)}: {values_text(fact, values)}" for fact, values in now.items()])
+
+
+def values_text(fact: str, values: Sequence[tuple[object, int]]) -> str:
+    """Write the values of a fact; where they differ, each with its runs."""
+    if len(values) == 1:
+        return value_text(fact, values[0][0])
+    told = [f"{value_text(fact, value)} ({count_text(runs, 'run')})" for value, runs in values]
+    return ", ".join(told) or "no run in these days"
+
+
+def value_text(fact: str, value: object) -> str:
+    """Write a value of a fact, a level with its meaning."""
+    if value is None:
+        return MISSING
+    meaning = LEVELS.get(str(value)) if fact.startswith("mod_") else None
+    return f"{value} {meaning}" if meaning else str(value)
 
 
 def fact_text(fact: str) -> str:
@@ -52,16 +81,23 @@ def fact_text(fact: str) -> str:
     return fact.replace("mod_", "level of ").replace("_", " ")
 
 
-def ask(fact: str) -> str:
-    """Ask for the right value of a fact; empty is not recorded."""
+def ask(fact: str) -> str | None:
+    """Ask for the right value of a fact; empty is not recorded, None is not answered yet."""
     column = BY_NAME[fact]
     label = f"The right {fact_text(fact)}"
-    if not column.choices:
-        return st.text_input(label, key=f"right_{fact}")
-    options = [*([] if column.needed else [""]), *column.choices]
-    return st.selectbox(
-        label, options, format_func=lambda text: text or MISSING, key=f"right_{fact}"
-    )
+    if column.choices:
+        return st.selectbox(
+            label,
+            [*column.choices, *([] if column.needed else [""])],
+            index=None,
+            placeholder=CHOOSE,
+            format_func=lambda text: value_text(fact, text) if text else NOT_RECORDED,
+            key=f"right_{fact}",
+        )
+    right = st.text_input(label, key=f"right_{fact}").strip()
+    if right or column.needed:
+        return right or None
+    return "" if st.checkbox(NOT_RECORDED.capitalize(), key=f"wipe_{fact}") else None
 
 
 def show_change(what: Correction) -> None:
@@ -86,20 +122,16 @@ def show_runs(before: Sequence[Mapping[str, Any]], now: Mapping[str, Any]) -> No
     first = before[:RUNS_SHOWN]
     columns = [
         Column("Day", [run["date"] for run in first]),
-        Column("Circuit", [run["circuit"] for run in first]),
-        Column("Session", [f"{run['session']}, run {run['run']}" for run in first]),
     ]
     for fact, value in now.items():
         noun = fact_text(fact).capitalize()
-        columns.append(Column(f"{noun} so far", [_told(run[fact]) for run in first]))
-        columns.append(Column(f"{noun} then", [_told(value)] * len(first)))
+        columns.append(Column(f"{noun} so far", [value_text(fact, run[fact]) for run in first]))
+        columns.append(Column(f"{noun} then", [value_text(fact, value)] * len(first)))
+    columns.append(Column("Circuit", [run["circuit"] for run in first]))
+    columns.append(Column("Session", [f"{run['session']}, run {run['run']}" for run in first]))
     show_table(columns, "The runs that change")
     if len(before) > len(first):
         st.caption(f"The first {len(first)} of {len(before)} are shown.")
-
-
-def _told(value: object) -> str:
-    return MISSING if value is None else str(value)
 
 
 def _correct(what: Correction, reason: str) -> str:

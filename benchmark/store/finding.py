@@ -1,12 +1,14 @@
-"""What stewards look for: the laps of one build, and the days that were driven."""
+"""What stewards look for: laps and facts of one build, and the days that were driven."""
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date as Date  # noqa: N812 - `date` is the name of a column
 from typing import TYPE_CHECKING
 
 from benchmark.intake.columns import LAP_KEY
+from benchmark.store.known import CORRECTABLE
 
 if TYPE_CHECKING:
     from benchmark.store.store import Store
@@ -48,6 +50,29 @@ def laps_of(store: Store, build: str) -> list[FoundLap]:
         [build],
     )
     return [FoundLap(*row) for row in rows]
+
+
+def facts_of(
+    store: Store, build: str, first: Date, last: Date
+) -> dict[str, list[tuple[object, int]]]:
+    """Give what the runs of a build say in some days, both counted.
+
+    Returns
+    -------
+    dict
+        For each fact that may be corrected its values, each with its number of runs, the most
+        frequent first; None is not recorded.
+    """
+    query = f"""
+        select {", ".join(CORRECTABLE)} from run_sheet
+        where build = ? and date between ? and ?
+        order by date, circuit, layout, session, run
+        """
+    rows = store._rows(query, [build, first, last])
+    return {
+        fact: Counter(row[number] for row in rows).most_common()
+        for number, fact in enumerate(CORRECTABLE)
+    }
 
 
 def days(store: Store) -> list[tuple[str, Date]]:
