@@ -6,7 +6,7 @@ steward, and this says so before the button; a steward chooses.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import streamlit as st
@@ -61,16 +61,17 @@ def why_no_laps() -> str:
     return why_not("hand_in") or _why_no_visitor()
 
 
-def may_wait(lap_file: LapFile, error: FaultyFile) -> bool:
+def may_wait(lap_file: LapFile, error: FaultyFile, show: Callable[..., None] = show_faults) -> bool:
     """Show the faults of a file that cannot be stored; tell whether it may wait for a steward.
 
     What contradicts the store may: the steward decides. A fault of the file has to be mended first.
+    `show` shows them.
     """
     waits = waits_for_a_steward() and not lap_file.faults
     if waits:
-        show_faults(error.faults, "it contradicts the store, so a steward has to decide")
+        show(error.faults, "it contradicts the store, so a steward has to decide")
     else:
-        show_faults(error.faults)
+        show(error.faults)
     return waits
 
 

@@ -10,7 +10,7 @@ from datetime import date
 import pandas as pd
 import streamlit as st
 
-from benchmark.errors import Fault, FaultyFile, NoStore
+from benchmark.errors import FaultyFile, NoStore
 from benchmark.intake.columns import BY_NAME
 from benchmark.intake.fixes import MAX_BYTES
 from benchmark.intake.laptable import LapFile
@@ -30,6 +30,7 @@ from benchmark.show.outing import (
     traced_laps,
     understood,
 )
+from benchmark.show.outing_faults import show_outing_faults
 from benchmark.show.screen import points, show_table, store_path, store_state
 from benchmark.show.slow_form import RULE, kind_column, why_slow
 from benchmark.show.words import count_text
@@ -45,7 +46,6 @@ from benchmark.trade.classes import (
 )
 
 Texts = dict[str, str | None]
-ShowFaults = Callable[[Sequence[Fault]], None]
 StoreIt = Callable[[str, LapFile, bytes], None]
 WEATHER = ("air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct", "wind_mps", "altitude_m")
 PASTED, TRACED = "lap times pasted as text", "a trace (GPX or NMEA)"
@@ -53,7 +53,7 @@ EXAMPLE = "out 2:10.3\n1:46.308\n1:45,9\n1'46\"100 traffic\nin 2:21"
 METAR = "METAR ZZZZ 210930Z 24004KT CAVOK 12/08 Q1018"
 
 
-def show_outing(store_it: StoreIt, show_faults: ShowFaults) -> None:
+def show_outing(store_it: StoreIt) -> None:
     """Ask for one outing, show how it is understood, and hand it on when asked to.
 
     `store_it` takes its name, its laps and the lap table that was made of it, as CSV.
@@ -70,7 +70,7 @@ def show_outing(store_it: StoreIt, show_faults: ShowFaults) -> None:
             return
         made = with_kinds_confirmed(facts, laps)
     except FaultyFile as error:
-        show_faults(error.faults)
+        show_outing_faults(error.faults)
         return
     store_it(called(facts), made.lap_file, made.body)
 
@@ -104,14 +104,24 @@ def ask_what() -> tuple[Texts, dict[str, str]]:
     tyre, cycles, timing, evidence = st.columns(4)
     with tyre:
         texts["tyre_category"] = _choice(
-            "Tyre", TYRE_CATEGORIES, f"outing_tyre_{build}", known.get("tyre_category")
+            "Tyre",
+            TYRE_CATEGORIES,
+            f"outing_tyre_{build}",
+            known.get("tyre_category"),
+            none="choose: it is needed",
         )
     with cycles:
         texts["tyre_heat_cycles"] = st.text_input("Heat cycles before", key="outing_cycles")
     with timing:
         texts["timing"] = _choice("Timing", TIMINGS, "outing_timing", None)
     with evidence:
-        texts["evidence"] = st.text_input("Evidence: file or address", key="outing_evidence")
+        texts["evidence"] = st.text_input(
+            "Evidence, where it is kept",
+            key="outing_evidence",
+            help="The address of a page, or the name of a file that you keep. It is written into "
+            "the lap table and holds no file: what a club's stewards should see is attached below "
+            "when you hand in.",
+        )
     return texts, known
 
 
@@ -336,10 +346,12 @@ def _name(
     )
 
 
-def _choice(label: str, options: Sequence[str], key: str, known: str | None) -> str | None:
-    """Ask for one of a few words, that may be left open."""
+def _choice(
+    label: str, options: Sequence[str], key: str, known: str | None, *, none: str = "left open"
+) -> str | None:
+    """Ask for one of a few words; `none` stands there until one is chosen."""
     index = _place(known, options)
-    return st.selectbox(label, options, index=index, key=key, placeholder="left open")
+    return st.selectbox(label, options, index=index, key=key, placeholder=none)
 
 
 def _place(known: str | None, options: Sequence[str]) -> int | None:

@@ -13,11 +13,11 @@ from benchmark.errors import FaultyFile
 from benchmark.intake.laptable import COLUMNS, Column, LapFile
 from benchmark.intake.mapping import ColumnMapping
 from benchmark.show.alike import names_to_ask
-from benchmark.show.faults import show_faults
 from benchmark.show.fit_section import show_fit
 from benchmark.show.hand_over import Sheet, hand_over, may_wait, why_no_laps
 from benchmark.show.handing_in import added_lines, check_file, read_file
 from benchmark.show.mapping_form import choose_mapping, show_mapping_form
+from benchmark.show.outing_faults import show_outing_faults
 from benchmark.show.outing_form import show_outing
 from benchmark.show.screen import (
     PAGES,
@@ -91,7 +91,7 @@ def store_outing(name: str, lap_file: LapFile, body: bytes) -> None:
     try:
         would_be = check_file(store_path(), lap_file)
     except FaultyFile as error:
-        if not may_wait(lap_file, error):
+        if not may_wait(lap_file, error, show_outing_faults):
             return
     else:
         show_look_alikes(lap_file)
@@ -149,7 +149,7 @@ def show_ways_of_handing_in() -> None:
         show_upload()
         show_columns()
     with outing:
-        show_outing(store_outing, show_faults)
+        show_outing(store_outing)
     with sheet:
         show_mapping_form()
 
