@@ -1,6 +1,7 @@
 """Seconds and memory of the Gaussian core from 3,000 to 100,000,000 laps: measured, not promised.
 
-    python -m tests.bench.fit_scale 3000 30000 300000 1000000 10000000 [--folder FOLDER]
+    python -m tests.bench.fit_scale 3000 30000 300000 1000000 10000000 100000000
+        [--folder FOLDER]
 
 makes each decade of laps (`benchmark.model.decade`) in a folder, a temporary one unless it is
 named, and fits it in a process of its own: log lap time by circuit, levels, tyre, temperature and
@@ -18,6 +19,7 @@ seconds, or about 20 the first time on a machine). Peak is that of the whole pro
 | 300,000 | 37,531 | 0.65 | 0.17 | 0.00 | 0.05 | 0.05 | 0.45 | 0.72 | 6 | 0.35 |
 | 1,000,000 | 124,881 | 0.65 | 0.40 | 1.36 | 0.14 | 0.19 | 1.36 | 3.45 | 4 | 0.44 |
 | 10,000,000 | 1,250,650 | 0.60 | 4.43 | 1.41 | 2.31 | 4.48 | 20.64 | 33.26 | 4 | 1.33 |
+| 100,000,000 | 12,504,122 | 0.60 | 62.14 | 1.80 | 27.95 | 65.41 | 395.75 | 553.06 | 5 | 9.68 |
 """
 
 from __future__ import annotations
