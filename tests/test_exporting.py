@@ -125,7 +125,7 @@ def test_a_failed_export_leaves_the_old_file_and_nothing_else(tmp_path: Path) ->
 
 
 @given(st.integers(50_000, 863_999_999))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_a_lap_time_is_written_so_that_it_is_read_back(ticks: int) -> None:
     seconds = Decimal(ticks).scaleb(-4)
     query = "select lap_time_text(cast(? as decimal(9, 4)))"

@@ -222,7 +222,7 @@ def anything(store: Store, draw: random.Random) -> None:
         rulings.undo(store, draw.randrange(1, len(store.record()) + 1), reason="chance", at=AT)
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", range(1))
 def test_any_rulings_can_all_be_undone_and_replayed(tmp_path: Path, seed: int) -> None:
     rule_by_chance(tmp_path, seed, changes=10)
 
