@@ -13,7 +13,6 @@ import pytest
 
 from tests.killing import ACTIONS, kill_one
 
-
 # The other actions write by the same road as one of these.
 QUICK = ("import", "fit", "migration")
 
