@@ -83,6 +83,7 @@ def show_account() -> None:
         st.subheader("Change the password")
         change_password(here)
     if now.role is Role.OWNER:
+        st.caption("Backups are made on the machine that holds the store: benchmark backup.")
         show_people()
 
 
