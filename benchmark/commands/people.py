@@ -45,7 +45,10 @@ def add(
     as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
-    """Add a person with a role and a password; the first one of a store is its owner."""
+    """Add a person with a role and a password; the first one of a store is its owner.
+
+    The new password is asked for, or taken from BENCHMARK_NEW_PASSWORD, or made by `--generate`.
+    """
     from benchmark.show.peopling import add_person, new_name
     from benchmark.store.roles import role_of
 
@@ -100,7 +103,10 @@ def role(
 
 
 def password(name: Name, generate: Make = False, as_: As = None, db: Db = DEFAULT_DB) -> None:
-    """Set a person's password: one's own, or as an owner anybody's; all sessions end."""
+    """Set a person's password: one's own, or as an owner anybody's; all sessions end.
+
+    The new password is asked for, or taken from BENCHMARK_NEW_PASSWORD, or made by `--generate`.
+    """
     from benchmark.show.peopling import known_name, renew_password
 
     name = known_name(db, name)
