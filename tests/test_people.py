@@ -17,7 +17,7 @@ from benchmark.store.people import name_role
 from benchmark.store.restoring import restore
 from benchmark.store.roles import ANYONE, Role
 from benchmark.store.store import Store
-from tests.sheets import ROWS, write_sheet
+from tests.sheets import HEADER, ROWS, write_sheet
 from tests.signed_in import (
     ENTRANT,
     NO_ROLE,
@@ -252,6 +252,20 @@ def test_without_a_terminal_and_a_password_the_command_says_what_to_set(run, clu
     code, said = run("import", str(sheet), name=STEWARD, password="")
     assert code == 2
     assert "set BENCHMARK_PASSWORD, or run this at a terminal" in said
+
+
+def test_an_entrant_is_told_to_hand_in_and_does_so_through_a_mapping(run, club, tmp_path):
+    theirs = HEADER.replace("lap_time", "Zeit")
+    sheet = write_sheet(tmp_path / "more.csv", [ROWS[0].replace(",1,1:45", ",9,1:40")], theirs)
+    mapping = tmp_path / "office.toml"
+    columns = [f'{name} = "{name.replace("lap_time", "Zeit")}"' for name in HEADER.split(",")]
+    mapping.write_text("\n".join(["[columns]", *columns]), encoding="utf-8")
+    through = (str(sheet), "--mapping", str(mapping))
+    code, said = run("import", *through, name=ENTRANT)
+    assert (code, "`benchmark submit FILE`" in said) == (2, True)
+    code, said = run("submit", *through, name=ENTRANT)
+    assert (code, "1 lap of more-as-read.csv wait" in said) == (0, True), said
+    assert "say who you are with `--as NAME`" in run("submissions", "list")[1]
 
 
 def test_on_a_laptop_nothing_is_asked(run, laptop, tmp_path):

@@ -11,7 +11,7 @@ import typer
 from benchmark.commands.acting import As, acting
 from benchmark.commands.options import DEFAULT_DB, Db
 from benchmark.commands.progress import progress
-from benchmark.errors import FaultyFile
+from benchmark.errors import FaultyFile, NotAllowed
 
 if TYPE_CHECKING:
     from benchmark.intake.laptable import LapFile
@@ -61,6 +61,9 @@ def import_(
     taken = [take(path, db, how) for path in files]
     if not all(taken):
         raise typer.Exit(2)
+
+
+HAND_IN = 'a steward takes it in from `benchmark submit FILE` or the page "Hand in laps"'
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,5 +128,8 @@ def take_read(name: str, lap_file: LapFile, db: Path, how: Taking) -> None:
         lines = proposal_lines(name, proposals, accepted=how.accept_slow)
         if how.accept_slow:
             lap_file = with_kinds(lap_file, as_slow(proposals))
-    added = check_file(db, lap_file) if how.checks_only else add_file(db, lap_file, how.who)
+    try:
+        added = check_file(db, lap_file) if how.checks_only else add_file(db, lap_file, how.who)
+    except NotAllowed as refused:
+        raise NotAllowed(f"{refused}; {HAND_IN}") from refused
     typer.echo("\n".join([*lines, *added_lines(name, added, checked_only=how.checks_only)]))

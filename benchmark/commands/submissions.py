@@ -49,19 +49,29 @@ def submit(
     ] = None,
     contact: Annotated[str, typer.Option(help="How stewards reach you; shown to them alone.")] = "",
     note: Annotated[str, typer.Option(help="What the stewards should know.")] = "",
+    mapping: Annotated[
+        str | None,
+        typer.Option(
+            help="Read a foreign sheet: a mapping kept by name, or its .toml file.", metavar="NAME"
+        ),
+    ] = None,
     dry_run: DryRun = False,
     as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
     """Hand in a lap table to a club, for a steward to accept or refuse."""
     from benchmark.show.handing_in import added_lines, check_file
-    from benchmark.show.submitting import handed_in_text, read_bytes, submit
+    from benchmark.show.mappings import mapping_named
+    from benchmark.show.submitting import as_one_file, handed_in_text, read_bytes, submit
 
     body = read(file)
     attached = [(path.name, read(path)) for path in evidence or ()]
+    through = None if mapping is None else mapping_named(db, mapping)
     with progress(f"reading {file.name}") as report:
-        lap_file = read_bytes(body, file.name, report)
+        lap_file = read_bytes(body, file.name, report, mapping=through)
     try:
+        if through is not None and not lap_file.faults:
+            lap_file, body = as_one_file(lap_file, body)
         if dry_run:
             typer.echo(
                 "\n".join(added_lines(str(file), check_file(db, lap_file), checked_only=True))
@@ -93,8 +103,12 @@ def list_(
     with Store.open(db, who=acting(db, as_)) as store:
         found, role = submissions(store, state), store.actor().role
     waiting = [one for one in found if one.state == PENDING]
-    told = waiting_text(waiting) if role > Role.VISITOR else "Sign in to see what was handed in."
-    typer.echo(told, err=True)
+    if role > Role.VISITOR:
+        typer.echo(waiting_text(waiting), err=True)
+    elif as_ is None:
+        typer.echo("say who you are with `--as NAME` to see what was handed in", err=True)
+    else:
+        typer.echo(f"{as_} has no role in this club: an owner gives one", err=True)
     _print(found, format)
 
 

@@ -22,6 +22,7 @@ from benchmark.show.signing_in import actor, who, why_not
 from benchmark.show.submitting import as_one_file, handed_in_text, submit
 from benchmark.show.words import count_text
 from benchmark.store.handing_in import LONGEST_CONTACT, LONGEST_NOTE
+from benchmark.store.handing_in import MOST_BYTES as MOST_HANDED_IN
 from benchmark.store.roles import Role
 from benchmark.store.settings import VISITORS_HAND_IN, YES, settings
 from benchmark.store.store import Store
@@ -59,6 +60,11 @@ def why_no_laps() -> str:
     if not waits_for_a_steward():
         return why_not("add")
     return why_not("hand_in") or _why_no_visitor()
+
+
+def largest_upload() -> int | None:
+    """Give the size that a file may have where stewards look first [MB]; else the server's."""
+    return MOST_HANDED_IN // 1_000_000 if waits_for_a_steward() else None
 
 
 def may_wait(lap_file: LapFile, error: FaultyFile, show: Callable[..., None] = show_faults) -> bool:

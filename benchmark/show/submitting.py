@@ -15,6 +15,7 @@ from benchmark.show.words import count_text
 
 if TYPE_CHECKING:
     from benchmark.intake.laptable import LapFile
+    from benchmark.intake.mapping import ColumnMapping
     from benchmark.store.adding import Added
     from benchmark.store.evidence import Evidence
     from benchmark.store.handing_in import HandedIn
@@ -46,12 +47,17 @@ def silent(_share: float, _words: str) -> None:
     """Tell nobody."""
 
 
-def read_bytes(body: bytes, name: str, report: Report = silent) -> LapFile:
-    """Read a lap table from its bytes; they go through a file that is gone afterwards."""
+def read_bytes(
+    body: bytes, name: str, report: Report = silent, *, mapping: ColumnMapping | None = None
+) -> LapFile:
+    """Read a lap table, or a foreign sheet through a mapping, from its bytes.
+
+    They go through a file that is gone afterwards.
+    """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "handed-in"
         path.write_bytes(body)
-        return read_file(path, report, name=name)
+        return read_file(path, report, name=name, mapping=mapping)
 
 
 def as_one_file(lap_file: LapFile, body: bytes) -> tuple[LapFile, bytes]:

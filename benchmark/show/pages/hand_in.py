@@ -14,7 +14,7 @@ from benchmark.intake.laptable import COLUMNS, Column, LapFile
 from benchmark.intake.mapping import ColumnMapping
 from benchmark.show.alike import names_to_ask
 from benchmark.show.fit_section import show_fit
-from benchmark.show.hand_over import Sheet, hand_over, may_wait, why_no_laps
+from benchmark.show.hand_over import Sheet, hand_over, largest_upload, may_wait, why_no_laps
 from benchmark.show.handing_in import added_lines, check_file, read_file
 from benchmark.show.mapping_form import choose_mapping, show_mapping_form
 from benchmark.show.outing_faults import show_outing_faults
@@ -107,6 +107,7 @@ def show_upload() -> None:
         "Lap tables, CSV or Parquet" if mapping is None else "Foreign sheets, CSV",
         type=["csv", "txt", "tsv", "parquet"],
         accept_multiple_files=True,
+        max_upload_size=largest_upload(),
     )
     forget_uploads({upload.file_id for upload in uploads or []})
     read = [(upload, read_upload(upload, mapping)) for upload in uploads or []]
