@@ -10,6 +10,7 @@ from streamlit.testing.v1 import AppTest
 import benchmark.show
 from benchmark.intake.laptable import read_lap_table
 from benchmark.intake.mapping import parse_mapping
+from benchmark.intake.usual_names import proposed_column, proposed_columns
 from benchmark.store.mappings import keep_mapping, kept_mapping
 from benchmark.store.store import Store
 from tests.lap_files import lap, write
@@ -151,7 +152,29 @@ def test_a_mapping_is_clicked_together_previewed_and_kept(page: AppTest, db: Pat
     assert "Kept as the office" in said(at)
     with Store.open(db) as store:
         kept = parse_mapping(kept_mapping(store, "the office").body, "kept")
-    assert (kept.columns["lap_time"], kept.fixed, kept.date_format) == (3, FIXED, "D.M.YYYY")
+    assert (kept.columns["lap_time"], kept.fixed, kept.date_format) == ("Zeit", FIXED, "D.M.YYYY")
+
+
+def test_plain_names_are_chosen_and_a_fault_is_told_once_in_the_forms_words(page: AppTest) -> None:
+    usual = "Track,Day,Session,Model,Car,Driver,Tyres,Lap No.,Lap time,Air temp,Time"
+    rows = [
+        f"Quillmoor,1.5.26,S1,Corvane GT,Blue Heron,A. Marsh,sport,{n},62.3,20,9" for n in (1, 2)
+    ]
+    body = "\n".join([usual, *rows]).encode()
+    page.file_uploader(key="foreign").set_value([("usual.csv", body, "text/csv")]).run()
+    assert not page.exception
+    assert page.selectbox(key="map_lap_time").value == "9. Lap time"
+    assert page.multiselect(key="map_more").value == ["air_temp_c"]
+    told = said(page)
+    assert 'Day, in 2 rows, the first row 1, "1.5.26": does not look like YYYY-MM-DD' in told
+    assert 'correct it, or "Dates are written" above' in told
+    assert told.count("1.5.26") == 1
+
+
+def test_names_that_could_be_two_things_are_left_open() -> None:
+    assert proposed_column("lap_time", ["Laptime", "Lap time"]) is None
+    assert proposed_column("build", ["Car", "build"]) == 1
+    assert proposed_columns(["Time", "No", "LAPTIME"]) == ["lap_time"]
 
 
 def test_a_kept_mapping_reads_uploads(page: AppTest, db: Path) -> None:

@@ -86,7 +86,7 @@ def test_a_foreign_sheet_becomes_laps(tmp_path: Path) -> None:
         ("31.4.2025;13:05;2;1.46;Semi;warm;29,92;", [
             'office.csv, row 2, Luft, "warm": is not a number; write it in °F, or leave it empty',
             'office.csv, row 2, Start, "13:05": does not look like h:mm A; correct it, or the '
-            "mapping's pattern",
+            "mapping's time_format",
             'office.csv, row 2, Tag, "31.4.2025": is no day of the calendar, read as D.M.YYYY; '
             "correct it",
             'office.csv, row 2, Zeit, "1.46": could be 1.46 s or 1 min 46 s; write 1:46']),

@@ -95,7 +95,8 @@ class Pattern:
     def _match(self, text: str) -> dict[str, str]:
         match = self.expression.fullmatch(text.strip())
         if match is None:
-            raise BadValue(f"does not look like {self.text}; correct it, or the mapping's pattern")
+            key = "date_format" if self.has_date else "time_format"
+            raise BadValue(f"does not look like {self.text}; correct it, or the mapping's {key}")
         return match.groupdict()
 
 
