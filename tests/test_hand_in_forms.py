@@ -82,7 +82,7 @@ def test_pasted_laps_are_shown_before_they_are_stored(page: AppTest, db: Path) -
 def test_a_lap_that_could_be_two_things_is_told_and_nothing_can_be_stored(page: AppTest) -> None:
     at = fill(page)
     at.text_area(key="outing_laps").set_value("1:46.3\n1.46").run()
-    assert '"1.46" could be 1.46 s or 1 min 46 s; write 1:46' in said(at)
+    assert 'Lap times, lap in place 2: "1.46" could be 1.46 s or 1 min 46 s; write 1:46' in said(at)
     assert button(at, "Store this outing") is None
 
 

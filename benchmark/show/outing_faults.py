@@ -42,5 +42,6 @@ def by_field(fault: Fault) -> str:
     noun = fault.column if column is None else column.noun
     field = LABELS.get(fault.column) or f"{noun[:1].upper()}{noun[1:]}"
     place = "" if fault.row is None else f", lap in place {fault.row}"
-    value = f' "{fault.value}"' if fault.value else ""
+    quoted = not fault.value or fault.message.startswith('"')  # then it names the part at fault
+    value = "" if quoted else f' "{fault.value}"'
     return f"{field}{place}:{value} {fault.message}"
