@@ -25,15 +25,20 @@ PAGES = (
     ("hand_in.py", "Hand in laps", "hand-in"),
     ("method.py", "Method and cautions", "method"),
 )
-STEWARD_PAGES = (("steward.py", "Steward", "steward"),)  # shown to those who may rule
-CLUB_PAGES = (("my_laps.py", "My laps", "my-laps"), ("account.py", "Sign in", "account"))
+# In a club everybody sees these: below steward the first one says who may rule, and nothing else.
+STEWARD_PAGES = (("steward.py", "Steward", "steward"),)
+CLUB_PAGES = (
+    ("my_laps.py", "My laps", "my-laps"),
+    ("record.py", "Record", "record"),
+    ("account.py", "Sign in", "account"),
+)
 FOLDER = Path(benchmark.show.__file__).parent / "pages"
 
 st.set_page_config(page_title="Benchmark: who is really the quickest", layout="wide")
 
 pages = [
     *PAGES,
-    *(() if why_not("accept") else STEWARD_PAGES),
+    *(STEWARD_PAGES if serving().club or not why_not("accept") else ()),
     *(CLUB_PAGES if serving().club else ()),
 ]
 titles = {"account.py": account_title()}

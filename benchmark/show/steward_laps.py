@@ -8,7 +8,7 @@ import streamlit as st
 
 from benchmark.show.deed import deed
 from benchmark.show.output import Column
-from benchmark.show.screen import show_table, store_path
+from benchmark.show.screen import md, show_table, store_path
 from benchmark.show.signing_in import who
 from benchmark.show.words import count_text, lap_text, shown
 from benchmark.store.finding import FoundLap, laps_of
@@ -55,16 +55,27 @@ def show_choice(build: str, laps: Sequence[FoundLap]) -> None:
     if not may:
         st.caption("No lap of this day is struck." if way == PUT_BACK else "All laps are struck.")
         return
-    labels = {shown(f"{named(lap)}, {lap_text(lap.lap_time_s)}"): lap for lap in may}
-    chosen = [labels[label] for label in st.multiselect("Laps", list(labels), key=f"laps_{way}")]
+    chosen = choose_laps(may, key=f"laps_{way}_{build}_{may[0].date}_{may[0].circuit}")
     if not chosen:
-        st.caption("Choose one lap or more.")
+        st.caption("Tick one lap or more.")
         return
     then = "counts no more" if way == STRIKE else "counts again"
     changes = [f"{build}, {named(lap)}, {lap_text(lap.lap_time_s)}: {then}." for lap in chosen]
     changes.append("Each lap is a line of the record; fit again to answer from what counts then.")
     label = f"{'Strike' if way == STRIKE else 'Put back'} {count_text(len(chosen), 'lap')}"
     deed(f"laps_{way}", label, changes, lambda reason: _rule(way, chosen, reason))
+
+
+def choose_laps(laps: Sequence[FoundLap], key: str) -> list[FoundLap]:
+    """Let the steward tick laps one by one: a name that is typed could choose others than meant."""
+    return [
+        lap
+        for lap in laps
+        if st.checkbox(
+            md(f"{named(lap)}: {lap_text(lap.lap_time_s)}, {lap.lap_kind}"),
+            key=f"{key}_{lap.layout}_{lap.session}_{lap.run}_{lap.lap}",
+        )
+    ]
 
 
 def named(lap: FoundLap) -> str:
@@ -83,4 +94,6 @@ def _rule(way: str, laps: Sequence[FoundLap], reason: str) -> str:
         for lap in laps:
             decide(lap.key, reason=reason)
     done = "struck" if way == STRIKE else "put back"
-    return f"{count_text(len(laps), 'lap')} {done}. Fit again to answer from what counts now."
+    told = "; ".join(named(lap) for lap in laps)
+    counted = count_text(len(laps), "lap")
+    return f"{counted} of {laps[0].build} {done}: {told}. Fit again to answer from what counts now."

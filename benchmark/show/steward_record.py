@@ -9,11 +9,11 @@ import streamlit as st
 
 from benchmark.errors import BadQuestion
 from benchmark.show.deed import deed
-from benchmark.show.output import Column, to_spreadsheet_csv
+from benchmark.show.output import to_spreadsheet_csv
+from benchmark.show.record_table import show_lines
 from benchmark.show.record_words import about_text, action_text
-from benchmark.show.screen import md, show_table, store_path
+from benchmark.show.screen import md, store_path
 from benchmark.show.signing_in import who
-from benchmark.show.submitting import moment
 from benchmark.show.words import count_text, shown
 from benchmark.store.record import Line
 from benchmark.store.rulings import undo, undone
@@ -47,22 +47,6 @@ def show_record() -> None:
     show_undo([line for line in latest if line.number not in taken_back and line.action != "undo"])
 
 
-def show_lines(lines: Sequence[Line], taken_back: dict[int, int]) -> None:
-    """List lines of the record in words."""
-    show_table(
-        [
-            Column("Line", [str(line.number) for line in lines]),
-            Column("When", [moment(line.at) for line in lines]),
-            Column("Who", [f"{line.who}, {line.role}" for line in lines]),
-            Column("What", [action_text(line) for line in lines]),
-            Column("About", [about_text(line) for line in lines]),
-            Column("Reason", [line.reason for line in lines]),
-            Column("Undone", [_undone(taken_back.get(line.number)) for line in lines]),
-        ],
-        "The record, the latest line first",
-    )
-
-
 def show_undo(lines: Sequence[Line]) -> None:
     """Let the steward choose a line, see whether it can be undone, and undo it."""
     st.subheader("Undo a line")
@@ -86,10 +70,6 @@ def show_undo(lines: Sequence[Line]) -> None:
         "The line stays on record; a further line says that it was undone.",
     ]
     deed(f"undo_{line.number}", "Undo this line", changes, lambda why: _undo(line.number, why))
-
-
-def _undone(by: int | None) -> str:
-    return f"by line {by}" if by else ""
 
 
 def _undo(number: int, reason: str) -> str:

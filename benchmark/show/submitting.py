@@ -29,6 +29,7 @@ STATE_WORDS = {
     "refused": "refused",
     "withdrawn": "taken back",
 }
+ABOUT = ("build", "circuit", "date")
 ATTACHED = Sequence[tuple[str, bytes]]
 
 
@@ -58,6 +59,16 @@ def read_bytes(
         path = Path(folder) / "handed-in"
         path.write_bytes(body)
         return read_file(path, report, name=name, mapping=mapping)
+
+
+def about_file(body: bytes) -> str:
+    """Name what a lap table is about: `Blue Pipit 17, Highmarl, 2026-05-02`, and how many more."""
+    runs = read_bytes(body, "the file").runs
+    about = sorted(set(zip(*(runs[name].to_pylist() for name in ABOUT), strict=True)))
+    if not about:
+        return ""
+    more = f" and {len(about) - 1} more" if len(about) > 1 else ""
+    return f"{', '.join(str(part) for part in about[0])}{more}"
 
 
 def as_one_file(lap_file: LapFile, body: bytes) -> tuple[LapFile, bytes]:
@@ -201,11 +212,12 @@ def waiting_text(waiting: Sequence[Submission], now: datetime | None = None) -> 
     if not waiting:
         return "No file waits for a decision."
     oldest = datetime.fromisoformat(min(one.at for one in waiting))
-    days = ((now or datetime.now(UTC)) - oldest).days
-    ago = f"{count_text(days, 'day')} ago" if days else "within a day"
-    since = f"the oldest since {moment(oldest.isoformat())}, {ago}"
+    today = now or datetime.now(UTC)
+    days = (today.date() - oldest.astimezone(UTC).date()).days
+    since = moment(oldest.isoformat())
+    since = f"{since}, {count_text(days, 'day')} ago" if days else f"today, {since[11:]}"
     verb = "waits" if len(waiting) == 1 else "wait"
-    return f"{count_text(len(waiting), 'file')} {verb} for a decision, {since}."
+    return f"{count_text(len(waiting), 'file')} {verb} for a decision, the oldest since {since}."
 
 
 def moment(at: str) -> str:

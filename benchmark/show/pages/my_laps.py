@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 
 import streamlit as st
 
@@ -11,14 +12,12 @@ from benchmark.errors import BenchmarkError
 from benchmark.intake.evidence import ENDINGS, MOST_BYTES
 from benchmark.show import submitting
 from benchmark.show.deed import deed, show_done
-from benchmark.show.output import Column
 from benchmark.show.screen import (
     HAND_IN,
     PAGES,
     cautions,
     md,
     opening,
-    show_table,
     store_path,
     told,
 )
@@ -27,9 +26,20 @@ from benchmark.show.signing_in import actor, who
 from benchmark.show.submitting import STATE_WORDS, decision_text, moment
 from benchmark.show.words import count_text, shown
 from benchmark.store.evidence import SUBMISSION, add_evidence, evidence
-from benchmark.store.roles import Role
+from benchmark.store.roles import Role, SignIn
 from benchmark.store.store import Store
-from benchmark.store.submissions import PENDING, STATES, Submission, submissions
+from benchmark.store.submissions import (
+    PENDING,
+    REFUSED,
+    STATES,
+    WITHDRAWN,
+    Submission,
+    body_of,
+    submissions,
+)
+
+SHOWN, MOST_READ = 10, 1_000_000  # bytes; a larger file is named by its name alone
+AGAIN = "To hand it in again: mend it, then go to Hand in laps; a mended file is a new submission."
 
 
 def show_own() -> None:
@@ -46,19 +56,43 @@ def show_own() -> None:
         st.page_link(HAND_IN, label="Go to: hand in laps")
         return
     latest = list(reversed(own))
-    show_table(
-        [
-            Column("No.", [str(one.number) for one in latest]),
-            Column("File", [one.file for one in latest]),
-            Column("Laps", [str(one.laps) for one in latest]),
-            Column("Handed in", [moment(one.at) for one in latest]),
-            Column("What became of it", [decision_text(one) for one in latest]),
-        ],
-        "What you handed in, the latest first",
-    )
+    for one in latest[:SHOWN]:
+        show_outcome(one)
+    if len(latest) > SHOWN:
+        with st.expander(f"The {len(latest) - SHOWN} before these"):
+            for one in latest[SHOWN:]:
+                show_outcome(one)
     waiting = [one for one in own if one.state == PENDING]
     if waiting:
         show_waiting(waiting)
+
+
+def show_outcome(one: Submission) -> None:
+    """Say in words what became of a file: state, by whom, the whole reason, what can be done."""
+    lines = [f"**{one.number}. {md(about_text(one))}**", md(sentence(decision_text(one)))]
+    lines.append(md(f"Handed in {moment(one.at)} as {one.file}, {count_text(one.laps, 'lap')}."))
+    if one.state in (REFUSED, WITHDRAWN):
+        lines.append(AGAIN)
+    st.markdown("  \n".join(lines))
+
+
+def about_text(one: Submission) -> str:
+    """Name what was handed in: cars, circuits and days, else the file."""
+    small = one.size <= MOST_READ
+    return (_about(store_path(), one.number, one.sha256, who()) if small else "") or one.file
+
+
+@st.cache_data(max_entries=1_000, show_spinner=False)
+def _about(_db: Path, number: int, sha256: str, _who: SignIn | None) -> str:  # noqa: ARG001
+    """Read what a file is about; bytes of one digest always say the same."""
+    with Store.open(_db, who=_who) as store:
+        body = body_of(store, number)
+    return submitting.about_file(body)
+
+
+def sentence(text: str) -> str:
+    """Write a sentence with its first letter large and a full stop."""
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
 
 
 def show_answer(own: Sequence[Submission]) -> None:
