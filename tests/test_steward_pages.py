@@ -11,7 +11,7 @@ from streamlit.testing.v1 import AppTest
 import benchmark.show
 from benchmark.show import signing_in
 from benchmark.store.deciding import refuse
-from benchmark.store.evidence import SUBMISSION, add_evidence
+from benchmark.store.evidence import SUBMISSION, add_evidence, evidence
 from benchmark.store.served import CLUB, SERVED
 from benchmark.store.settings import VISITORS_HAND_IN, YES, change_setting
 from benchmark.store.store import Store
@@ -162,7 +162,7 @@ def test_a_corrected_file_takes_its_place(page: Opened, db: Path) -> None:
     at = page(STEWARD)
     at.radio[0].set_value("Accept a corrected file in its place").run()
     _, body = sheet(db.parent, [lap(1, driver="B. Fenn")])
-    at.file_uploader[0].upload("mended.csv", body, "text/csv").run()
+    at.file_uploader(key="corrected_1").upload("mended.csv", body, "text/csv").run()
     at.text_input(key="reason_correct_1").set_value("B. Fenn drove")
     press(at, "Accept the corrected file")
     assert state(db) == ["accepted"]
@@ -460,3 +460,23 @@ def test_an_entrant_sees_nothing_of_others(page: Opened, db: Path) -> None:
     handed_in(db, OTHER)
     at = page(ENTRANT, "my_laps.py")
     assert first(at) == "You have handed in nothing yet."
+
+
+def test_evidence_of_another_kind_is_said_in_words_and_left_out(page: Opened, db: Path) -> None:
+    at = page(ENTRANT, "hand_in.py")
+    at.file_uploader[0].upload("day.csv", sheet(db.parent)[1], "text/csv").run()
+    evidence_box = next(box for box in at.file_uploader if box.label.startswith("Evidence"))
+    evidence_box.upload("notes.docx", b"PK\x03\x04\x00\x00", "application/zip").run()
+    assert "Left out: notes.docx is no kind of evidence that is taken; use PDF" in words(at)
+    press(at, "Hand in 1 file")
+    with open_as(db, STEWARD) as store:
+        assert evidence(store) == []
+
+
+def test_what_all_laps_share_stands_in_one_line(page: Opened, db: Path) -> None:
+    handed_in(db)
+    at = page(STEWARD)
+    table = at.dataframe[1].value
+    assert list(table)[:4] == ["build", "driver", "lap", "lap_time"]
+    assert "circuit" not in table
+    assert "The same in all of these: date 20" in words(at)

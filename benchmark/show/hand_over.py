@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import streamlit as st
 
 from benchmark.errors import BenchmarkError, FaultyFile, NoStore
-from benchmark.intake.evidence import ENDINGS, MOST_BYTES
 from benchmark.intake.laptable import LapFile
 from benchmark.show.faults import show_faults
 from benchmark.show.handing_in import add_file, added_lines
 from benchmark.show.screen import md, store_path
 from benchmark.show.serving import serving
+from benchmark.show.showing_evidence import take_evidence
 from benchmark.show.signing_in import actor, who, why_not
 from benchmark.show.submitting import as_one_file, handed_in_text, submit
 from benchmark.show.words import count_text
@@ -137,18 +137,10 @@ def _offer_handing_in(sheets: Sequence[Sheet], key: str) -> None:
     note = st.text_area(
         "What the stewards should know (may stay empty)", max_chars=LONGEST_NOTE, key=f"note_{key}"
     )
-    attached = st.file_uploader(
-        f"Evidence: a timing sheet, a picture or a trace, {MOST_BYTES // 1_000_000} MB each "
-        "(may stay empty)",
-        type=[ending.removeprefix(".") for ending in (*ENDINGS.values(), ".jpeg", ".txt")],
-        accept_multiple_files=True,
-        max_upload_size=MOST_BYTES // 1_000_000,
-        key=f"evidence_{key}",
-    )
+    files = take_evidence("Evidence (may stay empty)", key=f"evidence_{key}")
     label = f"Hand in {_what(sheets, key)}" if sheets else "Nothing to hand in"
     if not st.button(label, type="primary", disabled=not sheets):
         return
-    files = [(file.name, file.getvalue()) for file in attached]
     for sheet in sheets:
         _hand_in(sheet, contact, note, files)
 

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import streamlit as st
 
 from benchmark.errors import BenchmarkError
-from benchmark.intake.evidence import PICTURES, shown_picture
+from benchmark.intake.evidence import MOST_BYTES, PICTURES, kind_of, shown_picture
 from benchmark.show.screen import md, store_path
 from benchmark.show.signing_in import who
 from benchmark.show.submitting import moment
-from benchmark.store.evidence import Evidence, read_evidence
+from benchmark.show.words import count_text
+from benchmark.store.evidence import SUBMISSION, Evidence, add_evidence, read_evidence
 from benchmark.store.store import Store
 
 KINDS = {
@@ -31,14 +32,67 @@ def show_evidence(files: Sequence[Evidence]) -> None:
         _show(one)
 
 
+def size_text(size: int) -> str:
+    """Write a size in bytes, kB or MB."""
+    if size < 1000:
+        return count_text(size, "byte")
+    return f"{size / 1000:,.0f} kB" if size < 1_000_000 else f"{size / 1e6:,.1f} MB"
+
+
+def take_evidence(label: str, key: str) -> list[tuple[str, bytes]]:
+    """Ask for files of evidence; give the name and bytes of those of a kind that is taken.
+
+    Of each other file it is said at once why it would be left out: the uploader's own refusal is
+    a mark that is soon overlooked.
+    """
+    uploads = st.file_uploader(
+        f"{label}: PDF, PNG, JPEG, CSV, GPX or NMEA, {MOST_BYTES // 1_000_000} MB each",
+        accept_multiple_files=True,
+        max_upload_size=MOST_BYTES // 1_000_000,
+        key=key,
+    )
+    taken = []
+    for upload in uploads or []:
+        body = upload.getvalue()
+        try:
+            kind_of(body, name=upload.name)
+        except BenchmarkError as error:
+            st.error(f"Left out: {md(error)}.")
+        else:
+            taken.append((upload.name, body))
+    return taken
+
+
+def add_files(number: int) -> None:
+    """Take more evidence for a submission."""
+    with st.form(f"more_{number}", clear_on_submit=True):
+        files = take_evidence("More evidence", key=f"more_files_{number}")
+        if not st.form_submit_button("Add the evidence"):
+            return
+    for name, body in files:
+        try:
+            with Store.open(store_path(), write=True, who=who()) as store:
+                add_evidence(store, SUBMISSION, number, body, name=name)
+        except BenchmarkError as error:
+            st.error(md(error))
+        else:
+            st.success(f"{md(name)} was added.")
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def _drawn(sha256: str, _body: bytes, _kind: str) -> bytes:  # noqa: ARG001 - the digest is the key
+    """Draw a picture anew once: one of 50 million pixels takes most of a second."""
+    return shown_picture(_body, _kind)
+
+
 def _show(one: Evidence) -> None:
-    told = f"{KINDS[one.kind]}, {one.size / 1000:,.0f} kB, by {one.who}, {moment(one.at)}"
+    told = f"{KINDS[one.kind]}, {size_text(one.size)}, by {one.who}, {moment(one.at)}"
     st.markdown(md(told))
     try:
         with Store.open(store_path(), who=who()) as store:
             body = read_evidence(store, one)
         if one.kind in PICTURES:
-            st.image(shown_picture(body, one.kind), alt=told)
+            st.image(_drawn(one.sha256, body, one.kind), alt=told)
     except BenchmarkError as error:
         st.error(md(error))
         return

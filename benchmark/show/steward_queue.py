@@ -11,20 +11,19 @@ from benchmark.show import submitting
 from benchmark.show.alike import names_to_ask
 from benchmark.show.deed import deed
 from benchmark.show.faults import show_faults
+from benchmark.show.first_laps import show_first_laps
 from benchmark.show.output import Column
 from benchmark.show.screen import md, progress_on_page, show_table, store_path
-from benchmark.show.showing_evidence import show_evidence
+from benchmark.show.showing_evidence import add_files, show_evidence
 from benchmark.show.signing_in import who
 from benchmark.show.submitting import Looked, decision_text, moment, waiting_text, would_be_text
-from benchmark.show.words import count_text, lap_text, shown
+from benchmark.show.words import count_text, shown
 from benchmark.store.store import Store
 from benchmark.store.submissions import PENDING, Submission, body_of, submissions
 
 ACCEPT, CORRECT, REFUSE = "Accept it", "Accept a corrected file in its place", "Refuse it"
-# What a steward compares with a timing sheet stands first; the rest follows.
-FIRST_SEEN = ["date", "session", "build", "driver", "run", "lap", "lap_time_s", "lap_kind"]
 LOOKED_AT = "looked_at"
-PREVIEW_ROWS, DECIDED_SHOWN, MOST_QUESTIONS = 20, 100, 20
+DECIDED_SHOWN, MOST_QUESTIONS = 100, 20
 
 
 def show_queue() -> None:
@@ -85,6 +84,7 @@ def show_looked(looked: Looked) -> None:
     st.markdown("\n".join(f"- {label}: {md(text)}" for label, text in facts))
     show_laps(looked)
     show_evidence(looked.evidence)
+    add_files(one.number)
     with Store.open(store_path(), who=who()) as store:
         body = body_of(store, one.number)
     st.download_button(
@@ -105,18 +105,7 @@ def show_laps(looked: Looked) -> None:
             st.markdown(md(line))
         for asked in names_to_ask(store_path(), looked.lap_file)[:MOST_QUESTIONS]:
             st.warning(md(asked))
-    first = looked.lap_file.laps.head(PREVIEW_ROWS).dropna(axis=1, how="all")
-    first = first.assign(lap_time_s=first["lap_time_s"].map(lap_text))
-    first = first[[*FIRST_SEEN, *first.columns.difference(FIRST_SEEN, sort=False)]]
-    first = first.rename(columns={"lap_time_s": "lap_time"})
-    texts = first.select_dtypes(exclude="number").columns
-    first = first.assign(**{name: first[name].map(_cell) for name in texts})
-    st.dataframe(first, alt="The first laps as they were read")
-    st.caption(f"The first {len(first)} of {count_text(len(looked.lap_file.laps), 'lap')}.")
-
-
-def _cell(value: object) -> str:
-    return "" if value is None or value != value else shown(value)
+    show_first_laps(looked.lap_file.laps)
 
 
 def show_decision(looked: Looked) -> None:

@@ -13,6 +13,7 @@ from benchmark.errors import FaultyFile
 from benchmark.intake.laptable import COLUMNS, Column, LapFile
 from benchmark.intake.mapping import ColumnMapping
 from benchmark.show.alike import names_to_ask
+from benchmark.show.first_laps import show_first_laps
 from benchmark.show.fit_section import show_fit
 from benchmark.show.hand_over import Sheet, hand_over, largest_upload, may_wait, why_no_laps
 from benchmark.show.handing_in import added_lines, check_file, read_file
@@ -33,7 +34,6 @@ from benchmark.show.serving import serving
 from benchmark.show.signing_in import who, why_not
 from benchmark.show.slow_form import confirm_slow
 
-PREVIEW_ROWS = 10
 MOST_QUESTIONS = 20
 
 
@@ -74,9 +74,7 @@ def show_preview(upload: UploadedFile, lap_file: LapFile) -> LapFile | None:
     show_look_alikes(lap_file)
     for line in added_lines(upload.name, would_be, checked_only=True):
         st.markdown(md(line))
-    first = lap_file.laps.head(PREVIEW_ROWS)
-    st.dataframe(first.dropna(axis=1, how="all"), alt="The first laps as they were read")
-    st.caption(f"The first {len(first)} laps as they were read; columns without a value left out.")
+    show_first_laps(lap_file.laps)
     return lap_file
 
 

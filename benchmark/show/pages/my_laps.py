@@ -8,8 +8,6 @@ from pathlib import Path
 
 import streamlit as st
 
-from benchmark.errors import BenchmarkError
-from benchmark.intake.evidence import ENDINGS, MOST_BYTES
 from benchmark.show import submitting
 from benchmark.show.deed import deed, show_done
 from benchmark.show.screen import (
@@ -21,11 +19,11 @@ from benchmark.show.screen import (
     store_path,
     told,
 )
-from benchmark.show.showing_evidence import show_evidence
+from benchmark.show.showing_evidence import add_files, show_evidence
 from benchmark.show.signing_in import actor, who
 from benchmark.show.submitting import STATE_WORDS, decision_text, moment
 from benchmark.show.words import count_text, shown
-from benchmark.store.evidence import SUBMISSION, add_evidence, evidence
+from benchmark.store.evidence import SUBMISSION, evidence
 from benchmark.store.roles import Role, SignIn
 from benchmark.store.store import Store
 from benchmark.store.submissions import (
@@ -111,7 +109,7 @@ def show_waiting(waiting: Sequence[Submission]) -> None:
     with Store.open(store_path(), who=who()) as store:
         files = evidence(store, SUBMISSION, one.number)
     show_evidence(files)
-    add_files(one)
+    add_files(one.number)
     with st.expander("Take this file back"):
         deed(
             f"withdraw_{one.number}",
@@ -120,27 +118,6 @@ def show_waiting(waiting: Sequence[Submission]) -> None:
             lambda reason: _withdraw(one.number, reason),
             needs_reason=False,
         )
-
-
-def add_files(one: Submission) -> None:
-    """Take more evidence for a file that waits."""
-    with st.form(f"more_{one.number}", clear_on_submit=True):
-        uploads = st.file_uploader(
-            "More evidence: a timing sheet, a picture or a trace",
-            type=[ending.removeprefix(".") for ending in (*ENDINGS.values(), ".jpeg", ".txt")],
-            accept_multiple_files=True,
-            max_upload_size=MOST_BYTES // 1_000_000,
-        )
-        if not st.form_submit_button("Add the evidence"):
-            return
-    for upload in uploads:
-        try:
-            with Store.open(store_path(), write=True, who=who()) as store:
-                add_evidence(store, SUBMISSION, one.number, upload.getvalue(), name=upload.name)
-        except BenchmarkError as error:
-            st.error(md(error))
-        else:
-            st.success(f"{md(upload.name)} was added.")
 
 
 def _withdraw(number: int, reason: str) -> str:
