@@ -5,8 +5,10 @@
 needs R with lme4 from the distribution (`apt-get install r-cran-lme4`). lme4 runs as it comes, but
 for the check of its optimum by finite differences, which is left out; what it is compared with is
 then found more closely by Newton steps on its criterion, untimed. Seconds are those of the
-processor; loading is not counted on either side, our reduction, products and order are. 300,000
-laps take lme4 minutes.
+processor; loading is not counted on either side, our reduction, products and order are.
+
+26 November 2026, 2 cores with other work on them, lme4 1.1-31, 300,000 laps: 0.78 s against 110 s,
+a 141th; the criterion is the same within 1e-5, standard deviations within 5e-6 of their size.
 """
 
 from __future__ import annotations
