@@ -37,7 +37,6 @@ def show_lines(
     st.dataframe(
         grid(columns),
         hide_index=True,
-        row_height=52,
         alt="The record, the latest line first",
         column_config={
             "What": st.column_config.Column(width=190),
@@ -49,6 +48,12 @@ def show_lines(
 def what_text(line: Line) -> str:
     """Say what was done, and about what."""
     return f"{action_text(line)}: {about_text(line)}"
+
+
+def line_text(line: Line) -> str:
+    """Say a line in full: what, why, by whom, when."""
+    why = f" Reason: {line.reason.rstrip('.')}." if line.reason else ""
+    return f"{what_text(line)}.{why} {line.who}, {line.role}, {moment(line.at)}, line {line.number}"
 
 
 def without_addresses(text: str) -> str:

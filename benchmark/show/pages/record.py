@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import streamlit as st
 
-from benchmark.show.record_table import show_lines
-from benchmark.show.screen import cautions, opening, store_path, told
+from benchmark.show.record_table import line_text, show_lines, without_addresses
+from benchmark.show.screen import cautions, opening, points, store_path, told
 from benchmark.show.words import count_text
 from benchmark.store.rulings import undone
 from benchmark.store.store import Store
 
-LINES_SHOWN = 200
+WRITTEN_OUT, LINES_SHOWN = 10, 200  # a table cuts long reasons: the latest are written out
 
 
 def show_record() -> None:
@@ -20,6 +20,8 @@ def show_record() -> None:
     st.markdown(f"### {count_text(len(lines), 'line')} on record, the latest first.")
     if not lines:
         return
+    latest = lines[: -WRITTEN_OUT - 1 : -1]
+    points([without_addresses(line_text(line)) for line in latest])
     show_lines(list(reversed(lines))[:LINES_SHOWN], taken_back, public=True)
     if len(lines) > LINES_SHOWN:
         st.caption(f"The latest {LINES_SHOWN} are shown.")
