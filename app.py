@@ -25,8 +25,8 @@ PAGES = (
     ("hand_in.py", "Hand in laps", "hand-in"),
     ("method.py", "Method and cautions", "method"),
 )
-# In a club everybody sees these: below steward the first one says who may rule, and nothing else.
-STEWARD_PAGES = (("steward.py", "Steward", "steward"),)
+# Whoever may not rule has it in no menu; at its address it says who may, and nothing else.
+STEWARD_PAGE = ("steward.py", "Steward", "steward")
 CLUB_PAGES = (
     ("my_laps.py", "My laps", "my-laps"),
     ("record.py", "Record", "record"),
@@ -36,11 +36,8 @@ FOLDER = Path(benchmark.show.__file__).parent / "pages"
 
 st.set_page_config(page_title="Benchmark: who is really the quickest", layout="wide")
 
-pages = [
-    *PAGES,
-    *(STEWARD_PAGES if serving().club or not why_not("accept") else ()),
-    *(CLUB_PAGES if serving().club else ()),
-]
+pages = [*PAGES, STEWARD_PAGE, *(CLUB_PAGES if serving().club else ())]
+hidden = {STEWARD_PAGE} if why_not("accept") else set()
 titles = {"account.py": account_title()}
 here = st.navigation(
     [
@@ -49,6 +46,7 @@ here = st.navigation(
             title=titles.get(file, title),
             url_path=address,
             default=file == PAGES[0][0],
+            visibility="hidden" if (file, title, address) in hidden else "visible",
         )
         for file, title, address in pages
     ]
