@@ -10,7 +10,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import benchmark.show
-from app import CLUB_PAGES, PAGES, STEWARD_PAGES
+from app import CLUB_PAGES, PAGES, STEWARD_PAGE
 from benchmark.intake.laptable import read_lap_table
 from benchmark.model import pace
 from benchmark.show import fit_worker
@@ -110,7 +110,7 @@ def test_the_page_counts_laps_without_reading_them(app, fitted_db, monkeypatch):
 
 
 def test_every_page_of_the_folder_is_on_the_list():
-    assert {file for file, *_ in (*PAGES, *STEWARD_PAGES, *CLUB_PAGES)} == {
+    assert {file for file, *_ in (*PAGES, STEWARD_PAGE, *CLUB_PAGES)} == {
         path.name for path in FOLDER.glob("*.py")
     }
 
