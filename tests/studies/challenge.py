@@ -44,7 +44,8 @@ Personal factors let 1.04 times as many entries win as the oracle's over six rou
 in the first). Slow driving gains, in places a round over 8 seasons (every tenth of the first 29
 of each run, every fiftieth later): class -1.69 ± 0.41 (without tolerance +0.11 ± 0.12),
 specification +0.03 ± 0.10, personal +0.12 ± 0.32 (without ratchet, floor and tolerance
-+8.16 ± 1.07).
++8.16 ± 1.07). On 2026-11-26 over 31 others (`--step 10 --first 10010` and `20010`): class
+-1.61 ± 0.24 (+0.21 ± 0.08), specification +0.45 ± 0.14, personal +1.30 ± 0.22 (+10.93 ± 0.49).
 """
 
 from __future__ import annotations
