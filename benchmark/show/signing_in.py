@@ -147,5 +147,6 @@ def sign_out() -> None:
     if here is not None:
         here.sign_out()
     if isinstance(here, ByProvider):
-        st.logout()
+        st.logout()  # sends the browser away; a rerun right after it could overtake that
+        st.stop()
     st.rerun()
