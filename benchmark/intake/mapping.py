@@ -35,7 +35,7 @@ from benchmark.intake.cells import clean, read_value
 from benchmark.intake.columns import BY_NAME, COLUMNS, NAMES
 from benchmark.intake.formats import read_pattern
 from benchmark.intake.source import DELIMITERS
-from benchmark.intake.toml_text import LARGEST, read_toml
+from benchmark.intake.toml_text import read_toml, text_of
 from benchmark.intake.units import UNITS
 
 ENCODINGS = ("utf-8", "windows-1252", "utf-16")
@@ -85,16 +85,7 @@ def read_mapping(path: Path) -> ColumnMapping:
     FaultyFile
         With every fault of it: key, value, what is wrong, the legal choices.
     """
-    try:
-        with path.open("rb") as file:
-            text = file.read(LARGEST + 1).decode("utf-8-sig")
-    except OSError as error:
-        why = f"cannot be read: {error.strerror or error}"
-        raise FaultyFile([Fault(path.name, None, "-", "", why)]) from error
-    except UnicodeDecodeError as error:
-        why = "is not UTF-8 text; save it as UTF-8"
-        raise FaultyFile([Fault(path.name, None, "-", "", why)]) from error
-    return parse_mapping(text, path.name)
+    return parse_mapping(text_of(path), path.name)
 
 
 def parse_mapping(text: str, name: str) -> ColumnMapping:

@@ -20,7 +20,7 @@ from typing import Any
 
 from benchmark.errors import BadQuestion, BadValue, Fault, FaultyFile
 from benchmark.intake.rule_keys import CLASS, ONLY_WITH, ROUND, TABLES, TOP, WHEN, Key
-from benchmark.intake.toml_text import read_toml
+from benchmark.intake.toml_text import read_toml, text_of
 from benchmark.trade.classes import AREAS
 
 
@@ -124,15 +124,7 @@ def read_rules(path: Path) -> Rules:
     FaultyFile
         With every fault: key, value, what is wrong, and the legal choices.
     """
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        why = f"cannot be read: {error.strerror or error}"
-        raise FaultyFile([Fault(path.name, None, "-", "", why)]) from error
-    except UnicodeDecodeError as error:
-        why = "is not UTF-8 text: save the file as UTF-8"
-        raise FaultyFile([Fault(path.name, None, "-", "", why)]) from error
-    return parse_rules(text, path.name)
+    return parse_rules(text_of(path), path.name)
 
 
 def parse_rules(text: str, name: str = "rules") -> Rules:

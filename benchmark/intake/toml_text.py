@@ -9,13 +9,37 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
-from benchmark.errors import BadValue
+from benchmark.errors import BadValue, Fault, FaultyFile
 
 LARGEST, LONGEST_LINE = 200_000, 2_000  # characters
 MOST_DEEP = 20  # tables and lists within each other
 INTEGER_BITS = 64  # TOML 1.0.0, "Integer": 64 bits with sign are to be taken
+
+
+def text_of(path: Path) -> str:
+    """Read a file as text, no more of it than `read_toml` would take.
+
+    Raises
+    ------
+    FaultyFile
+        It cannot be read, is no UTF-8 text, or is far too large.
+    """
+    most = 4 * LARGEST  # bytes: a character of UTF-8 has four at most
+    try:
+        with path.open("rb") as file:
+            body = file.read(most + 1)
+        if len(body) > most:
+            why = f"is larger than {LARGEST:,} characters; is it another file?"
+        else:
+            return body.decode("utf-8-sig")
+    except OSError as error:
+        why = f"cannot be read: {error.strerror or error}"
+    except UnicodeDecodeError:
+        why = "is not UTF-8 text; save it as UTF-8"
+    raise FaultyFile([Fault(path.name, None, "-", "", why)])
 
 
 def read_toml(text: str) -> dict[str, Any]:
