@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -181,12 +182,7 @@ def refuse(
     """Refuse a submission, with the reason; the file is kept."""
     from benchmark.show.submitting import refuse
 
-    who = acting(db, as_)
-    if dry_run:
-        _would_be_decided(db, number, who, "refused")
-        return
-    refuse(db, number, reason=reason, who=who)
-    typer.echo(f"submission {number} is refused")
+    _decide(refuse, db, number, as_, reason, "refused", dry_run=dry_run)
 
 
 def withdraw(
@@ -199,12 +195,7 @@ def withdraw(
     """Take back a file that you handed in and that still waits."""
     from benchmark.show.submitting import withdraw
 
-    who = acting(db, as_)
-    if dry_run:
-        _would_be_decided(db, number, who, "taken back")
-        return
-    withdraw(db, number, reason=reason, who=who)
-    typer.echo(f"submission {number} is taken back")
+    _decide(withdraw, db, number, as_, reason, "taken back", dry_run=dry_run)
 
 
 def read(path: Path) -> bytes:
@@ -236,7 +227,27 @@ def write_new(path: Path, body: bytes) -> None:
         raise BadQuestion(f"{path} cannot be written: {error.strerror or error}") from error
 
 
-def _would_be_decided(db: Path, number: int, who: Any, word: str) -> None:
+def _decide(
+    act: Callable[..., object],
+    db: Path,
+    number: int,
+    as_: str | None,
+    reason: str,
+    word: str,
+    *,
+    dry_run: bool,
+) -> None:
+    """Do it, or say what would be done; `word` says what becomes of the submission."""
+    who = acting(db, as_)
+    if dry_run:
+        found = _waiting(db, number, who)
+        typer.echo(f"submission {number} ({found.file}, by {found.who}) would be {word}")
+        return
+    act(db, number, reason=reason, who=who)
+    typer.echo(f"submission {number} is {word}")
+
+
+def _waiting(db: Path, number: int, who: Any) -> Submission:
     from benchmark.show.submitting import STATE_WORDS
     from benchmark.store.store import Store
     from benchmark.store.submissions import PENDING, submission
@@ -245,7 +256,7 @@ def _would_be_decided(db: Path, number: int, who: Any, word: str) -> None:
         found = submission(store, number)
     if found.state != PENDING:
         raise BadQuestion(f"submission {number} does not wait: {STATE_WORDS[found.state]}")
-    typer.echo(f"submission {number} ({found.file}, by {found.who}) would be {word}")
+    return found
 
 
 def _print(found: list[Submission], format: Format) -> None:

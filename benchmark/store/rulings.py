@@ -16,6 +16,10 @@ from benchmark.store.naming import KINDS
 from benchmark.store.people import PERSON
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from duckdb import DuckDBPyConnection as Connection
+
     from benchmark.store.record import Line
     from benchmark.store.roles import Actor
     from benchmark.store.store import Store
@@ -55,11 +59,10 @@ def correct(
         Whoever is signed in may not.
     """
 
-    def work(actor: Actor) -> Line:
-        decider = store._decider(actor, steward)
-        return correcting.correct(store._connection, decider, what, reason=reason, at=at)
+    def work(connection: Connection, decider: Actor) -> Line:
+        return correcting.correct(connection, decider, what, reason=reason, at=at)
 
-    return store._change("correct", work, try_only=try_only)
+    return _decided(store, "correct", steward, work, try_only=try_only)
 
 
 def merge(
@@ -82,11 +85,10 @@ def merge(
         Whoever is signed in may not.
     """
 
-    def work(actor: Actor) -> Line:
-        decider = store._decider(actor, steward)
-        return merging.merge(store._connection, decider, kind, names, reason=reason, at=at)
+    def work(connection: Connection, decider: Actor) -> Line:
+        return merging.merge(connection, decider, kind, names, reason=reason, at=at)
 
-    return store._change("merge", work, try_only=try_only)
+    return _decided(store, "merge", steward, work, try_only=try_only)
 
 
 def protest(
@@ -109,11 +111,10 @@ def protest(
         Whoever is signed in may not.
     """
 
-    def work(actor: Actor) -> Line:
-        decider = store._decider(actor, steward)
-        return protests.rule(store._connection, decider, state, where, reason=reason, at=at)
+    def work(connection: Connection, decider: Actor) -> Line:
+        return protests.rule(connection, decider, state, where, reason=reason, at=at)
 
-    return store._change("protest", work, try_only=try_only)
+    return _decided(store, "protest", steward, work, try_only=try_only)
 
 
 def protests_of(store: Store) -> list[Protest]:
@@ -142,11 +143,26 @@ def undo(
     rows = store._rows("select action from record where number = ?", [number])
     action = OWNERS_LINES.get(rows[0][0], "undo") if rows else "undo"
 
-    def work(actor: Actor) -> Line:
-        decider = store._decider(actor, steward)
-        return undoing.undo(store._connection, decider, number, reason=reason, at=at)
+    def work(connection: Connection, decider: Actor) -> Line:
+        return undoing.undo(connection, decider, number, reason=reason, at=at)
 
-    return store._change(action, work, try_only=try_only)
+    return _decided(store, action, steward, work, try_only=try_only)
+
+
+def _decided(
+    store: Store,
+    action: str,
+    steward: str | None,
+    work: Callable[[Connection, Actor], Line],
+    *,
+    try_only: bool,
+) -> Line:
+    """Do one ruling within a transaction, as whoever decides it."""
+
+    def change(actor: Actor) -> Line:
+        return work(store._connection, store._decider(actor, steward))
+
+    return store._change(action, change, try_only=try_only)
 
 
 def later_on(store: Store, number: int) -> list[int]:
