@@ -15,6 +15,7 @@ from benchmark.trade.classes import (
     DRIVER_LEVELS,
     INDUCTIONS,
     LAP_KINDS,
+    LEVELS_TOLD,
     SURFACES,
     TIMINGS,
     TYRE_CATEGORIES,
@@ -109,8 +110,8 @@ def _level(area: str) -> Column:
         Kind.LEVEL,
         FactOf.RUN,
         f"level of {area}",
-        f"how far {area} is from standard on that day: 0 standard, 1 bolt-on or adjusted, "
-        "2 replaced or rebuilt, 3 competition-only; an empty cell is not recorded",
+        f"how far {area} is from standard on that day: {LEVELS_TOLD}; an empty cell is not "
+        "recorded",
         absent="0",
         choices=("0", "1", "2", "3"),
         high=3,

@@ -40,6 +40,7 @@ from benchmark.trade.classes import (
     DRIVER_LEVELS,
     INDUCTIONS,
     LEVELS,
+    LEVELS_TOLD,
     SURFACES,
     TIMINGS,
     TYRE_CATEGORIES,
@@ -148,7 +149,7 @@ def ask_specification(texts: Texts, known: Mapping[str, str]) -> None:
     """Ask for the specification, as the build's latest record has it until it is changed."""
     build = texts["build"]
     with st.expander("Specification: from the build's latest record, change what is new"):
-        st.caption("0 standard, 1 bolt-on or adjusted, 2 replaced or rebuilt, 3 competition-only.")
+        st.caption(f"{LEVELS_TOLD}.")
         columns = st.columns(3)
         levels = [str(level) for level in LEVELS]
         for place, area in enumerate(AREAS):

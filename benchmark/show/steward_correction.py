@@ -20,12 +20,12 @@ from benchmark.store.finding import facts_of, laps_of
 from benchmark.store.known import CORRECTABLE
 from benchmark.store.rulings import Correction, correct
 from benchmark.store.store import Store
+from benchmark.trade.classes import LEVEL_WORDS
 
 TRIED = "to see what it would change"
 RUNS_SHOWN = 200
 CHOOSE, NOT_RECORDED = "choose", "not recorded: the known value is taken out"
-LEVELS = {"0": "standard", "1": "bolt-on or adjusted", "2": "replaced or rebuilt"}
-LEVELS["3"] = "competition-only"
+LEVELS = {str(level): word for level, word in enumerate(LEVEL_WORDS)}
 
 
 def show_correction() -> None:

@@ -12,7 +12,9 @@ from itertools import combinations
 from benchmark.errors import BadValue
 
 AREAS = ("engine", "drivetrain", "suspension", "aero", "weight", "brakes")
-LEVELS = (0, 1, 2, 3)  # standard, bolt-on or adjusted, replaced or rebuilt, competition-only
+LEVEL_WORDS = ("standard", "bolt-on or adjusted", "replaced or rebuilt", "competition-only")
+LEVELS = tuple(range(len(LEVEL_WORDS)))
+LEVELS_TOLD = ", ".join(f"{level} {word}" for level, word in enumerate(LEVEL_WORDS))
 CLASSES = ("standard", "light", "moderate", "extensive")
 TYRE_CATEGORIES = ("touring", "sport", "track-day", "semi-slick", "slick", "wet")
 DRY_TYRES = TYRE_CATEGORIES[:5]

@@ -42,7 +42,15 @@ from benchmark.show.screen import (
     told,
 )
 from benchmark.show.signing_in import who, why_not
-from benchmark.trade.classes import AREAS, CLASSES, DRIVER_LEVELS, LEVELS, SURFACES, TIMINGS
+from benchmark.trade.classes import (
+    AREAS,
+    CLASSES,
+    DRIVER_LEVELS,
+    LEVELS,
+    LEVELS_TOLD,
+    SURFACES,
+    TIMINGS,
+)
 from benchmark.trade.classes import TYRE_CATEGORIES as TYRES
 
 SCOPE_WORDS = {
@@ -106,7 +114,7 @@ def ask_more() -> Texts:
     texts: Texts = {}
     st.caption(
         "What is left empty comes from the car's latest record, else it counts as not recorded. "
-        "Levels: 0 standard, 1 bolt-on or adjusted, 2 replaced or rebuilt, 3 competition-only."
+        f"Levels: {LEVELS_TOLD}."
     )
     first, second, third = st.columns(3)
     with first:

@@ -24,6 +24,7 @@ from benchmark.show.screen import (
     told,
 )
 from benchmark.show.words import place_text, reference_text
+from benchmark.trade.classes import LEVELS_TOLD
 
 
 @st.cache_data(max_entries=32, show_spinner="Comparing the steps")
@@ -43,10 +44,9 @@ with told():
     table = ask_gains(fit, fit.fit_id, where)
 st.markdown(f"### {md(gains_sentence(table, *where, typical_lap_s(fit, *where, 'dry')))}")
 st.caption(
-    "Each row is a step from one level to another (parts: 0 standard, 1 bolt-on or adjusted, 2 "
-    "replaced or rebuilt, 3 competition-only) and what it changes a lap by, the rest staying as it "
-    "was. Where a bar crosses nought, the step may as well hurt. Builds are counted in the whole "
-    "store."
+    f"Each row is a step from one level to another (parts: {LEVELS_TOLD}) and what it changes a "
+    "lap by, the rest staying as it was. Where a bar crosses nought, the step may as well hurt. "
+    "Builds are counted in the whole store."
 )
 single = st.toggle("Only steps with cars seen before and after them", value=True, key="seen")
 seen = (table["builds_from"] > 0) & (table["builds_to"] > 0)
