@@ -8,8 +8,6 @@ readers. Values go into SQL as parameters; names of columns come from fixed list
 from __future__ import annotations
 
 import hashlib
-import logging
-import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -23,7 +21,6 @@ from benchmark.intake.laptable import LapFile
 from benchmark.intake.query import interruptible
 from benchmark.store import (
     adding,
-    backup,
     exporting,
     migrate,
     older,
@@ -31,6 +28,7 @@ from benchmark.store import (
     partitioning,
     record,
     striking,
+    upgrading,
 )
 from benchmark.store.adding import Added
 from benchmark.store.record import Line
@@ -55,7 +53,6 @@ if TYPE_CHECKING:
 __all__ = ["Added", "Line", "Store"]
 
 T = TypeVar("T")
-LOG = logging.getLogger(__name__)
 NOWHERE = Path(":memory:")
 FITS_KEPT = 5  # the latest ones; a fit of a season is some megabytes
 
@@ -118,8 +115,8 @@ class Store:
         """
         path = Path(path)
         if write or create:
-            return cls(path, _open_writer(path, patience_s, create=create), who)
-        return cls(path, _open_reader(path, patience_s), who)
+            return cls(path, upgrading.open_writer(path, patience_s, create=create), who)
+        return cls(path, upgrading.open_reader(path, patience_s), who)
 
     @classmethod
     def empty(cls) -> Self:
@@ -516,46 +513,3 @@ def _note_refusal(path: Path, actor: Actor, action: str, detail: str) -> None:
     if path != NOWHERE:
         person = None if actor.name == NOBODY else actor.name
         note_refusal(path, person, action, detail)
-
-
-def _open_writer(path: Path, patience_s: float, *, create: bool) -> opening.Opened:
-    opened = opening.open_writer(path, migrate.new_store if create else None, patience_s=patience_s)
-    try:
-        version = migrate.version_of(opened.connection, path)
-        if version < migrate.VERSION:
-            kept = _keep_older(path, opened, version)
-            migrate.migrate(opened.connection, version)
-            LOG.warning(
-                "%s was brought from schema %d to %d%s", path, version, migrate.VERSION, kept
-            )
-    except BaseException:
-        opened.close()
-        raise
-    return opened
-
-
-def _keep_older(path: Path, opened: opening.Opened, version: int) -> str:
-    """Back up a store before it is brought to a newer schema; an empty file needs none."""
-    if not version:
-        return ""
-    made = backup.back_up_held(path, opened, f"before-schema-{migrate.VERSION}")
-    return f"; as it was, it is kept in {made.path}"
-
-
-def _open_reader(path: Path, patience_s: float) -> opening.Opened:
-    opened = opening.open_reader(path, patience_s)
-    try:
-        version = migrate.version_of(opened.connection, path)
-    except BaseException:
-        opened.close()
-        raise
-    if version == migrate.VERSION:
-        return opened
-    opened.close()
-    if not all(os.access(needed, os.W_OK) for needed in (path, path.parent)):
-        raise BenchmarkError(
-            f"{path} was made by an older program (schema {version}, this one needs "
-            f"{migrate.VERSION}) and may not be written to: copy it to a folder of yours"
-        )
-    _open_writer(path, patience_s, create=False).close()
-    return opening.open_reader(path, patience_s)
