@@ -68,18 +68,18 @@ Texts = dict[str, str | None]
 
 def ask_lap(fit: Fit) -> Texts:
     """Ask what is claimed: where, who, what and when."""
-    runs, entries = fit.runs, fit.entries
+    names = fit.whole.names
     st.caption("Needed: build, model, driver, lap time and tyre. The rest may be left open.")
     first, second, third = st.columns(3)
     with first:
-        circuit = choose("Circuit", sorted(runs["circuit"].unique()), key="circuit")
-        layouts = sorted(runs["layout"].unique(), key=lambda name: (name != "full", name))
+        circuit = choose("Circuit", names["circuit"], key="circuit")
+        layouts = sorted(set(fit.circuits.index.unique(1)), key=lambda name: (name != "full", name))
         layout = choose("Layout", layouts, key="layout")
         day = st.date_input("Date of the lap", date.today(), key="claim_date")
     with second:
-        build = _name("Build", sorted(entries["build"]), key="build")
-        model = _name("Model", sorted(entries["model"].unique()), key="model")
-        driver = _name("Driver", sorted(runs["driver"].unique()), key="driver")
+        build = _name("Build", names["build"], key="build")
+        model = _name("Model", names["model"], key="model")
+        driver = _name("Driver", names["driver"], key="driver")
     with third:
         lap_time = st.text_input("Lap time, m:ss.sss", key="claim_lap_time")
         tyre = _maybe("Tyre", TYRES, key="tyre_category", placeholder="choose")
