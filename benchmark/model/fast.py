@@ -41,6 +41,13 @@ DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
 STEP = 1e-5  # of the numeric derivative of the log density, in log lap time
 # Blocks of the estimator, in order; the circuit's baseline has a fixed width.
 BLOCKS = ("area", "step", *(group for group in JOINT if group != "circuit"), "build_day")
+# Groups that lie wholly inside another: a session is of one day.
+INSIDE = {
+    "model_circuit": "model",
+    "build_spec": "build",
+    "driver_circuit": "driver",
+    "session": "day",
+}
 TAU_GRID = np.exp(np.linspace(-2.5, 2.5, 31))
 COARSE, FINER = 5, (2, 1, 1)  # places of the grid tried first, then beside the best so far
 BATCH = 1_000_000  # laps looked at together
@@ -168,11 +175,15 @@ def _share_table() -> tuple[np.ndarray, np.ndarray]:
 
 
 def regression(
-    rows: csr_array, blocks: np.ndarray, size_priors: np.ndarray, start: np.ndarray
+    rows: csr_array,
+    blocks: np.ndarray,
+    size_priors: np.ndarray,
+    start: np.ndarray,
+    parent: np.ndarray,
 ) -> VarianceComponentRegression | SparseComponentRegression:
     """Return the estimator for a problem's size: both give the same answers."""
     if rows.shape[1] > DENSE_MOST:
-        return SparseComponentRegression(blocks, size_priors, start)
+        return SparseComponentRegression(blocks, size_priors, start, parent)
     return VarianceComponentRegression(
         blocks, fit_intercept=False, noise_sd=1.0, size_priors=size_priors
     )
@@ -192,7 +203,7 @@ class Problem:
         self.rows = csr_array(vstack([self.x, prior_rows]))
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
         start_sds = np.array([start.known.sd[name] for name in BLOCKS])
-        self.model = regression(self.rows, self.blocks, sizes, start_sds)
+        self.model = regression(self.rows, self.blocks, sizes, start_sds, self._parents())
 
     def _matrix(self) -> tuple[csr_array, np.ndarray]:
         """Joint groups, build-days, run features and lap features side by side."""
@@ -215,6 +226,15 @@ class Problem:
             ]
         )
         return csr_array(x), np.concatenate(blocks)
+
+    def _parents(self) -> np.ndarray:
+        """Column of the group that each level's group lies inside, -1 for none, (columns,)."""
+        slices, out = self.start.solver.slices, np.full(len(self.blocks), -1)
+        for group, whole in INSIDE.items():
+            out[slices[group].start + self.s.code[group]] = (
+                slices[whole].start + self.s.code[whole]
+            )
+        return out
 
     def _prior_rows(self, priors: Priors) -> tuple[csr_array, np.ndarray, np.ndarray]:
         """Priors of ordinary coefficients as rows: one observation of each, at its centre."""

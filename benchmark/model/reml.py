@@ -124,7 +124,12 @@ class _Problem:
         by_first[:, e.equations.first_block] = first * factor.own
         by_rest = np.zeros((len(rest) + 1, n))
         random = np.flatnonzero(e.block >= 0)
-        by_rest[random, e.block[random]] = (rest * factor.scale[:-1])[random]
+        effect = rest * factor.scale[:-1]
+        by_rest[random, e.block[random]] = effect[random]
+        # A parent's effect reaches the rows through its children.
+        parent = e.links.parent
+        by_rest[e.links.child, e.block[parent]] = effect[parent]
+        by_rest[parent, e.block[parent]] = 0.0
         up, down = e.times(by_first, by_rest)
         total = by_first.T @ up + by_rest.T @ down
         scaled = (factor.scale[:, None] * down)[:-1]
