@@ -36,6 +36,7 @@ from benchmark.model.variance import VarianceComponentRegression
 
 SAMPLE_LAPS = 2500
 ROUNDS = 6
+SIZED = (2, 5)  # rounds in which a large store's standard deviations are fitted
 SIZE_DRAWS = 20
 DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
 STEP = 1e-5  # of the numeric derivative of the log density, in log lap time
@@ -89,11 +90,11 @@ def fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int) 
     start = Gibbs(s, priors, rng, Known(sd, learnt.noise), Effects.nought(s))
     problem = Problem(s, start, priors, sd["outing"])
     noise, centre = learnt.noise, s.quick_laps()[s.run]
-    for _ in range(ROUNDS):
+    for k in range(ROUNDS):
         error = s.log_time - centre
         noise = replace(noise, tau=driver_delays(s, noise, error))
         information, response = working_runs(s, noise, error, problem.run_centre(centre))
-        problem.fit(information, response)
+        problem.fit(information, response, sizes=k in SIZED)
         centre = problem.laps_centre(information, response)
     sizes = size_draws(problem, learnt, rng)
     return problem.arrays(sizes, information, response, noise, n, rng)
@@ -255,11 +256,17 @@ class Problem:
         )
         return rows, response, 1 / widths**2
 
-    def fit(self, information: np.ndarray, response: np.ndarray) -> None:
-        """Fit the estimator to the runs' working responses, the priors as further rows."""
+    def fit(self, information: np.ndarray, response: np.ndarray, *, sizes: bool) -> None:
+        """Fit the estimator to the runs' working responses, the priors as further rows.
+
+        Without `sizes` a large store keeps the standard deviations that it has.
+        """
         weight = 1 / (self.outing_sd**2 + 1 / information)
         y = np.concatenate([response, self.prior_response])
-        self.model.fit(self.rows, y, np.concatenate([weight, self.prior_weight]))
+        solve = self.model.fit
+        if isinstance(self.model, SparseComponentRegression) and not sizes:
+            solve = self.model.solve
+        solve(self.rows, y, np.concatenate([weight, self.prior_weight]))
 
     def run_centre(self, centre: np.ndarray) -> np.ndarray:
         """Mean centre of each run's laps."""

@@ -53,11 +53,7 @@ class Reml:
 
     def effects(self) -> tuple[np.ndarray, np.ndarray]:
         """Effects of the eliminated columns, and of the rest in the order they were given."""
-        first, rest = self.factor.effects
-        e = self.factor.elimination
-        out = np.empty(len(rest))
-        out[e.plan.order] = rest * self.factor.scale[:-1]
-        return first * self.factor.own, out
+        return self.factor.coefficients()
 
 
 @dataclass(frozen=True)

@@ -348,6 +348,13 @@ class Factor:
         e = self.elimination
         return first, e.links.own(self.theta, e.block, rest)
 
+    def coefficients(self) -> tuple[np.ndarray, np.ndarray]:
+        """Effects of the eliminated columns, and of the rest in the order they were given."""
+        first, rest = self.effects
+        out = np.empty(len(rest))
+        out[self.elimination.plan.order] = rest * self.scale[:-1]
+        return first * self.own, out
+
     def release(self) -> None:
         """Give back the memory of the fronts; effects that were asked for stay."""
         self.pivots, self.border = [], []

@@ -14,8 +14,8 @@ from scipy.sparse import block_array, csc_array, csr_array, diags_array
 from threadpoolctl import threadpool_limits
 
 from benchmark.model.mixed_equations import FIXED
-from benchmark.model.reml import Reml, fit_reml
-from benchmark.model.sparse_cholesky import Elimination, Equations
+from benchmark.model.reml import fit_reml
+from benchmark.model.sparse_cholesky import Elimination, Equations, Factor
 
 MANY = 0.02  # columns that more than this share of the rows has are held densely
 CLOSE = 5e-3  # of a log variance ratio: far less than what is not known of it
@@ -42,33 +42,46 @@ class SparseComponentRegression:
     def __init__(
         self, blocks: np.ndarray, size_priors: np.ndarray, start: np.ndarray, parent: np.ndarray
     ) -> None:
-        self.blocks, self.size_priors, self.start = blocks, size_priors, start
-        self.parent = parent
+        self.blocks, self.size_priors, self.parent = blocks, size_priors, parent
+        self.sds_ = start
         self._x: csr_array | None = None
         self._plan: Elimination | None = None
-        self._fit: Reml | None = None
 
     def fit(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
         """Fit rows by columns to a response and weights of the rows.
 
         A later fit of the same rows starts from the one before and keeps its plan.
         """
+        plan = self._planned(x, y, weight)
+        with threadpool_limits(1):
+            found = fit_reml(
+                plan, noise_sd=1.0, size_priors=self.size_priors, start=self.sds_, close=CLOSE
+            )
+        self.sds_ = found.sds
+        self._take(found.factor)
+
+    def solve(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
+        """Find the coefficients with the standard deviations as they stand: one factorisation."""
+        plan = self._planned(x, y, weight)
+        with threadpool_limits(1):
+            self._take(plan.factor(self.sds_))
+
+    def _planned(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> Elimination:
+        """Multiply out, in the order of elimination that these rows have had before."""
         if x is not self._x:
             self._split(x)
         equations = self._equations(y, weight)
         with threadpool_limits(1):
             self._plan = Elimination(equations, self._plan.plan if self._plan else None)
-            start = self._fit.theta if self._fit else self.start
-            self._fit = fit_reml(
-                self._plan, noise_sd=1.0, size_priors=self.size_priors, start=start, close=CLOSE
-            )
-        first, rest = self._fit.effects()
+        return self._plan
+
+    def _take(self, factor: Factor) -> None:
+        first, rest = factor.coefficients()
         self.coef_ = self._placed(first[:, None], rest[:, None])[:, 0]
-        self.sds_ = self._fit.sds
 
     def _split(self, x: csr_array) -> None:
         """Part the columns: those eliminated first, other sparse ones, dense ones."""
-        self._x, self._plan, self._fit = x, None, None
+        self._x, self._plan = x, None
         # A parent reaches the rows through its children.
         in_rows = np.ones(x.shape[1])
         in_rows[self.parent[self.parent >= 0]] = 0.0
