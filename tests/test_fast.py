@@ -132,7 +132,7 @@ def problem(laps, monkeypatch) -> Callable[[int], fast_mode.Problem]:
         monkeypatch.setattr(fast_mode, "DENSE_MOST", dense_most)
         made = fast_mode.Problem(s, start, STANDARD_PRIORS, sd["outing"])
         for _ in range(2):  # the second starts from the first and keeps its plan
-            made.fit(np.full(s.n_runs, 5e4), s.quick_laps())
+            made.fit(np.full(s.n_runs, 5e4), s.quick_laps(), sizes=True)
         return made
 
     return make

@@ -107,6 +107,9 @@ class _Problem:
         if self.noise_sd is None:
             information -= np.outer(squares, squares) / point.factor.residual
         information /= point.noise
+        # The logarithm bends: where a variance falls towards nought the slope is most of the
+        # curvature, and steps by the average information alone would go far too far.
+        information[np.diag_indices(n)] += np.maximum(gradient, 0.0)
         off, log_sd = self._prior(point.theta)
         gradient += off / log_sd
         information[np.diag_indices(n)] += 0.5 / log_sd**2
