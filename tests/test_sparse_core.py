@@ -17,7 +17,8 @@ from benchmark.model.gaussian import fit_rows
 from benchmark.model.minimum_degree import minimum_degree
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.reml import fit_reml
-from benchmark.model.sparse_cholesky import Elimination, Equations
+from benchmark.model.sparse_cholesky import Elimination
+from benchmark.model.sparse_equations import Equations
 from benchmark.store.reducing import folder_pattern, rows_of_files
 from tests.reference import decades, mixed_models
 from tests.test_variance import column, factor

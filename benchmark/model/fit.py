@@ -269,7 +269,11 @@ class Fit:
         arrays = {
             "meta": np.frombuffer(json.dumps(meta).encode(), np.uint8),
             **{name: _table_bytes(getattr(self, name)) for name in ("runs", "laps", "circuits")},
-            **{f"draws/{k}": v for k, v in self.posterior.arrays().items()},
+            # What is the same in every draw is kept once.
+            **{
+                f"draws/{k}": v[:1] if v.strides[0] == 0 else v
+                for k, v in self.posterior.arrays().items()
+            },
         }
         out = io.BytesIO()
         np.savez(out, allow_pickle=False, **arrays)
@@ -295,7 +299,10 @@ class Fit:
         for name in ("levels", "unknown_names"):
             meta[name] = {k: [tuple(n) for n in v] for k, v in meta[name].items()}
         meta["warnings"] = tuple(meta["warnings"])
-        posterior = Draws.from_arrays({k.removeprefix("draws/"): v for k, v in arrays.items()})
+        n = len(arrays["draws/run_effects"])
+        posterior = Draws.from_arrays(
+            {k.removeprefix("draws/"): _in_all_draws(v, n) for k, v in arrays.items()}
+        )
         return cls(posterior=posterior, **tables, **meta)
 
 
@@ -303,6 +310,10 @@ def _numbers(
     names: Mapping[str, list[tuple[str, ...]]],
 ) -> dict[str, dict[tuple[str, ...], int]]:
     return {kind: {name: k for k, name in enumerate(its)} for kind, its in names.items()}
+
+
+def _in_all_draws(values: np.ndarray, n: int) -> np.ndarray:
+    return values if len(values) == n else np.broadcast_to(values, (n, *values.shape[1:]))
 
 
 def _table_bytes(table: pd.DataFrame) -> np.ndarray:

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmark.model.sparse_cholesky import Elimination, Equations, Factor
+from benchmark.model.sparse_cholesky import Elimination, Factor
+from benchmark.model.sparse_equations import Equations
 
 MOST_STEPS = 60
 LONGEST = 3.0  # of one step, in log variance ratio

@@ -15,7 +15,8 @@ from threadpoolctl import threadpool_limits
 
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.reml import fit_reml
-from benchmark.model.sparse_cholesky import Elimination, Equations, Factor
+from benchmark.model.sparse_cholesky import Elimination
+from benchmark.model.sparse_equations import Equations
 
 MANY = 0.02  # columns that more than this share of the rows has are held densely
 CLOSE = 5e-3  # of a log variance ratio: far less than what is not known of it
@@ -48,23 +49,24 @@ class SparseComponentRegression:
         self._plan: Elimination | None = None
 
     def fit(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
-        """Fit rows by columns to a response and weights of the rows.
+        """Find the coefficients with the standard deviations as they stand: one factorisation.
 
-        A later fit of the same rows starts from the one before and keeps its plan.
+        `x` are rows by columns, `y` and `weight` have one value a row. A later fit of the same
+        rows keeps the order of elimination.
         """
+        plan = self._planned(x, y, weight)
+        with threadpool_limits(1):
+            first, rest = plan.factor(self.sds_).coefficients()
+        self.coef_ = self._placed(first[:, None], rest[:, None])[:, 0]
+
+    def fit_sizes(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
+        """Fit the standard deviations by REML, starting from those there are."""
         plan = self._planned(x, y, weight)
         with threadpool_limits(1):
             found = fit_reml(
                 plan, noise_sd=1.0, size_priors=self.size_priors, start=self.sds_, close=CLOSE
             )
         self.sds_ = found.sds
-        self._take(found.factor)
-
-    def solve(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
-        """Find the coefficients with the standard deviations as they stand: one factorisation."""
-        plan = self._planned(x, y, weight)
-        with threadpool_limits(1):
-            self._take(plan.factor(self.sds_))
 
     def _planned(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> Elimination:
         """Multiply out, in the order of elimination that these rows have had before."""
@@ -74,10 +76,6 @@ class SparseComponentRegression:
         with threadpool_limits(1):
             self._plan = Elimination(equations, self._plan.plan if self._plan else None)
         return self._plan
-
-    def _take(self, factor: Factor) -> None:
-        first, rest = factor.coefficients()
-        self.coef_ = self._placed(first[:, None], rest[:, None])[:, 0]
 
     def _split(self, x: csr_array) -> None:
         """Part the columns: those eliminated first, other sparse ones, dense ones."""
