@@ -63,7 +63,8 @@ class Elimination:
             copy=True,
         )
         self.coupling.sort_indices()
-        self.starts, self.rows = self.coupling.indptr.astype(np.int64), self.coupling.indices
+        self.starts = self.coupling.indptr.astype(np.int64)
+        self.rows = self.coupling.indices.astype(np.int32, copy=False)  # one type: compiled once
         rest: Any = coo_array(tril(equations.rest))
         self.block = equations.block[plan.order]
         self.links = Links(equations, place)
@@ -165,7 +166,7 @@ class Factor:
         for f, index in enumerate(e.index):
             first, stop = e.plan.first[f], e.plan.first[f + 1]
             k, m = int(stop - first), len(index) - int(stop - first)
-            parts = tuple(np.zeros(shape, order="F") for shape in ((k, k), (m, k), (m, m)))
+            parts = tuple(np.zeros(shape) for shape in ((k, k), (k, m), (m, m)))
             self._local[index] = np.arange(len(index))
             add_columns(parts, self._local, first, rest.indptr, rest.indices, rest.data, self.scale)
             if COMPILED:
@@ -174,7 +175,7 @@ class Factor:
                 )
             for child in e.children[f]:
                 add_child(parts, left.pop(child), e.at[child])
-            pivots, border, over = parts
+            pivots, border, over = (part.T for part in parts)
             pivots[np.diag_indices(k)] += add[first:stop]
             pivots, failed = dpotrf(pivots, lower=1, clean=1, overwrite_a=1)
             if failed:
@@ -185,7 +186,7 @@ class Factor:
             self.border.append(border)
             log_det += 2 * float(np.log(np.diag(pivots)).sum())
             if e.plan.parent[f] >= 0:
-                left[f] = over
+                left[f] = over.T
             else:
                 residual += float(over[-1, -1])
         self.log_det = log_det
@@ -292,7 +293,7 @@ class Factor:
             crossed[linked] = inverse[np.maximum(*ends), np.minimum(*ends)]
             if squared is None:
                 mine = e.by_front[slice(*e.begins[f : f + 2])]
-                sessions += square_sums(inverse, self._local, mine, *self._eliminated())
+                sessions += square_sums(inverse.T, self._local, mine, *self._eliminated())
             else:
                 sessions += _dot(inverse, self._local, squared, int(first), int(stop))
             if e.children[f]:
@@ -314,11 +315,11 @@ class Factor:
         if len(self.border[f]) == 1:
             return np.asarray(own)
         e = self.elimination
-        beyond = part_of(kept[int(e.plan.parent[f])], e.at[f][:-1])
+        beyond = part_of(kept[int(e.plan.parent[f])].T, e.at[f][:-1]).T
         through = dtrsm(1.0, self.pivots[f], self.border[f][:-1], side=1, lower=1)
         across = dsymm(1.0, beyond, through, lower=1)
         own = dgemm(1.0, through, across, beta=1.0, c=own, trans_a=1, overwrite_c=1)
-        return whole_of(own, across, beyond)
+        return whole_of(own.T, across.T, beyond.T).T
 
     def _squared(self) -> csc_array:
         """Weights that turn entries of the inverse into its trace over eliminated columns."""
