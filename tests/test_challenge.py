@@ -11,11 +11,12 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from benchmark.answers.challenge import events
+from benchmark.answers.challenge import events, owners
 from benchmark.answers.challenge.basis import Basis, basis_of
-from benchmark.answers.challenge.factors import Table, factor_rows, table_of
+from benchmark.answers.challenge.factor_rows import factor_rows
+from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.fairness import fairness
-from benchmark.answers.challenge.owners import deal, folds_of, without_owners
+from benchmark.answers.challenge.owners import leave_out
 from benchmark.answers.challenge.propose import classes_toml, propose
 from benchmark.answers.challenge.standings import Standings, standings
 from benchmark.answers.challenge.whatif import side_by_side, slow_gain
@@ -49,6 +50,9 @@ def shorter_chains():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(refit, "SIZES_WARM_UP", 40)
         patch.setattr(refit, "SIZES_KEEP", 40)
+        patch.setattr(refit, "WARM_UP", 20)
+        patch.setattr(owners, "ALONE_DRAWS", 30)
+        patch.setattr(owners, "PAIR_DRAWS", 10)
         patch.setattr(events, "REPEATS", 60)
         yield
 
@@ -193,27 +197,56 @@ def test_the_average_entry_has_a_factor_of_one(basis):
     assert np.average(np.log(rows["factor"]), weights=rows["builds"]) == pytest.approx(0, abs=1e-4)
 
 
-def test_a_folds_fit_sees_no_lap_of_its_owners(laps, basis):
+def test_a_fit_without_owners_sees_no_lap_of_theirs(basis):
     seen = []
 
-    def fit_of(rest, done):
-        seen.append(rest)
+    def fit_of(rest, draws, done):
+        seen.append((rest, draws))
         return basis.known
 
-    folds = folds_of(basis.laps, basis.entries, fit_of)
+    left = leave_out(basis.laps, basis.entries, fit_of)
     owner = basis.entries.set_index("build")["driver"]
-    for fold, rest in zip(folds, seen, strict=True):
-        assert not set(rest["build"]) & set(fold.builds)
-        assert not set(rest["driver"]) & set(owner[list(fold.builds)])
-    assert sorted(b for f in folds for b in f.builds) == sorted(basis.entries["build"])
+    for (one, other), (rest, draws) in zip(left.fits, seen, strict=True):
+        out = [*left.folds[one], *left.folds[other]]
+        assert not set(rest["build"]) & set(out)
+        assert not set(rest["driver"]) & set(owner[out])
+        assert draws == (owners.ALONE_DRAWS if one == other else owners.PAIR_DRAWS)
+    assert sorted(b for builds in left.folds for b in builds) == sorted(basis.entries["build"])
 
 
-def test_slow_laps_of_an_owner_change_nothing_in_what_his_specification_factor_rests_on(basis):
-    who = deal(basis.entries)[0]
-    slow = basis.laps.copy()
-    slow.loc[slow["build"].isin(who), "lap_time_s"] *= 1.02
-    honest, gamed = (without_owners(table, basis.entries, who) for table in (basis.laps, slow))
-    pd.testing.assert_frame_equal(honest, gamed)
+def test_two_owners_are_too_few_to_leave_two_out(basis):
+    two = basis.entries.head(2)
+    mine = basis.laps[basis.laps["build"].isin(two["build"])]
+    with pytest.raises(BadQuestion, match="needs laps of at least three owners"):
+        leave_out(mine, two, lambda rest, draws, done: basis.known)
+
+
+def test_slow_laps_move_neither_ones_own_specification_factor_nor_the_others_average(laps):
+    # Two others are compared without both owners: what one of them gains there, the other loses.
+    rules = parse_rules(rules_text(laps, factor='kind = "specification"'))
+    who = 2
+    slow = laps.copy()
+    basis = basis_of(laps, rules, memory=kept)
+    slow.loc[slow["build"] == basis.entries["build"][who], "lap_time_s"] *= 1.02
+    before, after = (
+        table.handicaps(table.entries, table.classes)[0]
+        for table in (table_of(basis), table_of(basis_of(slow, rules, memory=kept)))
+    )
+    others = np.delete(after - before, who)
+    assert after[who] == before[who]
+    assert others.mean() == pytest.approx(0, abs=1e-12)
+    assert np.abs(others).max() > 1e-4
+
+
+def test_specification_factors_average_one_and_hold_their_own_interval(laps):
+    rules = parse_rules(rules_text(laps, factor='kind = "specification"'))
+    table = table_of(basis_of(laps, rules, memory=kept))
+    rows = factor_rows(table)
+    assert np.log(rows["factor"]).mean() == pytest.approx(0, abs=1e-4)
+    assert ((rows["low"] <= rows["factor"]) & (rows["factor"] <= rows["high"])).all()
+    stranger = table.entries.head(1).assign(build="Invented stranger", driver="Invented visitor")
+    known, new = (table.handicaps(facts, ["x"])[0] for facts in (table.entries.head(1), stranger))
+    assert new == pytest.approx(known, abs=0.02)
 
 
 @pytest.mark.parametrize("kind", ["class", "specification"])

@@ -10,7 +10,7 @@ from scipy.stats import entropy
 from statsmodels.stats.weightstats import ttost_ind
 
 from benchmark.answers.challenge.events import shared_out, win_shares
-from benchmark.answers.challenge.factors import published
+from benchmark.answers.challenge.factor_rows import published
 from benchmark.answers.challenge.fairness import equivalence, evenness, odds_between
 from benchmark.answers.challenge.propose import cut
 from benchmark.answers.challenge.scoring import Policy, limited, play, quicker_than_assumed

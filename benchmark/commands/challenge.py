@@ -74,7 +74,8 @@ def factors(
     format: AnswerFormat = Format.TABLE,
 ) -> None:
     """Give the factors with their intervals, as they are published before a round."""
-    from benchmark.answers.challenge.factors import factor_rows, table_of
+    from benchmark.answers.challenge.factor_rows import factor_rows
+    from benchmark.answers.challenge.factors import table_of
     from benchmark.answers.entries import check_level
     from benchmark.show.challenge import factor_columns
 

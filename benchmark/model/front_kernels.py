@@ -2,10 +2,8 @@
 
 Compiled where numba is installed. Without it the eliminated columns are multiplied out by scipy
 beforehand (`sparse_cholesky.Elimination`), so that these loops see the rest of the equations only.
-A front is held in three parts: `pivots` (k, k), `border` (k, m) and `left` (m, m), of which the
-upper halves count: the transposes of what LAPACK works on. Seen so, an array of whatever size is
-stored row by row to numba, which compiles each loop once; one of a single column in Fortran's order
-would be of another kind.
+A front is held in three parts: `pivots` (k, k), `border` (m, k) and `left` (m, m), of which the
+lower halves count.
 """
 
 from __future__ import annotations
@@ -32,9 +30,9 @@ def add_columns(
             i = local[rows[t]]
             value = own * scale[rows[t]] * values[t]
             if i < k:
-                pivots[min(i, j), max(i, j)] += value
+                pivots[max(i, j), min(i, j)] += value
             else:
-                border[j, i - k] += value
+                border[i - k, j] += value
 
 
 @compiled
@@ -51,7 +49,7 @@ def add_cliques(
 ) -> None:
     """Take off what each eliminated column of this front explains: an outer product each.
 
-    The rows of a column ascend, so both loops run along the rows of the front.
+    The rows of a column ascend, so both loops run down the columns of the front.
     """
     pivots, border, left = parts
     k = pivots.shape[0]
@@ -69,13 +67,13 @@ def add_cliques(
         for t in range(inside):
             by, j = by_all * value[t], at[t]
             for s in range(t, inside):
-                pivots[j, at[s]] -= by * value[s]
+                pivots[at[s], j] -= by * value[s]
             for s in range(inside, n):
-                border[j, at[s] - k] -= by * value[s]
+                border[at[s] - k, j] -= by * value[s]
         for t in range(inside, n):
             by, j = by_all * value[t], at[t] - k
             for s in range(t, n):
-                left[j, at[s] - k] -= by * value[s]
+                left[at[s] - k, j] -= by * value[s]
 
 
 @compiled
@@ -88,37 +86,37 @@ def add_child(parts: Any, child: Array, at: Array) -> None:
         for a in range(b, len(at)):
             i = at[a]
             if i < k:
-                pivots[j, i] += child[b, a]
+                pivots[i, j] += child[a, b]
             elif j < k:
-                border[j, i - k] += child[b, a]
+                border[i - k, j] += child[a, b]
             else:
-                left[j - k, i - k] += child[b, a]
+                left[i - k, j - k] += child[a, b]
 
 
 @compiled
 def part_of(inverse: Array, at: Array) -> Array:
-    """Return some rows and columns of a symmetric matrix; upper halves."""
+    """Return some rows and columns of a symmetric matrix; lower halves."""
     m = len(at)
-    out = np.empty((m, m))
+    out = np.empty((m, m)).T
     for b in range(m):
         for a in range(b, m):
-            out[b, a] = inverse[at[b], at[a]]
+            out[a, b] = inverse[at[a], at[b]]
     return out
 
 
 @compiled
 def whole_of(own: Array, across: Array, beyond: Array) -> Array:
-    """Join the parts of a front's inverse, the border's with the opposite sign; upper halves."""
+    """Join the parts of a front's inverse, the border's with the opposite sign; lower halves."""
     k, m = own.shape[0], beyond.shape[0]
-    out = np.empty((k + m, k + m))
+    out = np.empty((k + m, k + m)).T
     for j in range(k):
         for i in range(j, k):
-            out[j, i] = own[j, i]
+            out[i, j] = own[i, j]
         for i in range(m):
-            out[j, k + i] = -across[j, i]
+            out[k + i, j] = -across[i, j]
     for j in range(m):
         for i in range(j, m):
-            out[k + j, k + i] = beyond[j, i]
+            out[k + i, k + j] = beyond[i, j]
     return out
 
 
@@ -152,7 +150,7 @@ def square_sums(
             j = at[t]
             inner = 0.5 * inverse[j, j] * value[t]
             for s in range(t + 1, n):
-                inner += inverse[j, at[s]] * value[s]
+                inner += inverse[at[s], j] * value[s]
             through += 2.0 * value[t] * inner
         total += 1 / diagonal[e] + through * (own[e] / diagonal[e]) ** 2
     return total
@@ -168,8 +166,8 @@ def _add_columns_plainly(
     i = local[rows[entries]]
     value = values[entries] * scale[rows[entries]] * scale[first + j]
     inside = i < k
-    np.add.at(pivots, (np.minimum(i, j)[inside], np.maximum(i, j)[inside]), value[inside])
-    np.add.at(border, (j[~inside], i[~inside] - k), value[~inside])
+    np.add.at(pivots, (np.maximum(i, j)[inside], np.minimum(i, j)[inside]), value[inside])
+    np.add.at(border, (i[~inside] - k, j[~inside]), value[~inside])
 
 
 def _add_child_plainly(parts: Any, child: Array, at: Array) -> None:
@@ -177,18 +175,18 @@ def _add_child_plainly(parts: Any, child: Array, at: Array) -> None:
     k = len(pivots)
     n = int(np.searchsorted(at, k))
     up, down = at[:n], at[n:] - k
-    upper = np.triu(child)
-    pivots[np.ix_(up, up)] += upper[:n, :n]
-    border[np.ix_(up, down)] += upper[:n, n:]
-    left[np.ix_(down, down)] += upper[n:, n:]
+    lower = np.tril(child)
+    pivots[np.ix_(up, up)] += lower[:n, :n]
+    border[np.ix_(down, up)] += lower[n:, :n]
+    left[np.ix_(down, down)] += lower[n:, n:]
 
 
 def _part_of_plainly(inverse: Array, at: Array) -> Array:
-    return np.asarray(inverse[np.ix_(at, at)])
+    return np.asfortranarray(inverse[np.ix_(at, at)])
 
 
 def _whole_of_plainly(own: Array, across: Array, beyond: Array) -> Array:
-    return np.block([[own, -across], [np.zeros_like(across.T), beyond]])
+    return np.block([[own, np.zeros_like(across.T)], [-across, beyond]])
 
 
 if not COMPILED:

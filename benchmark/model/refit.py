@@ -17,9 +17,10 @@ import numpy as np
 import pandas as pd
 
 from benchmark.model.chain import Arrays, Progress, Task, run_chain, unknown_names
+from benchmark.model.effects import Effects
 from benchmark.model.fit import Draws, Fit
 from benchmark.model.frame import ModelFrame, model_frame
-from benchmark.model.gibbs import Gibbs, Known
+from benchmark.model.gibbs import SD_GROUPS, Gibbs, Known
 from benchmark.model.noise import Noise
 from benchmark.model.priors import STANDARD_PRIORS
 from benchmark.model.structure import Structure, structure
@@ -69,6 +70,12 @@ def learn_sizes(laps: pd.DataFrame, *, seed: int = 1, progress: Progress | None 
     return Sizes(sd, noise, dict(zip(drivers, tau.tolist(), strict=True)))
 
 
+def usual_sizes() -> Sizes:
+    """Give the sizes that are believed before any lap is seen, the same for every club."""
+    priors = STANDARD_PRIORS
+    return Sizes({g: priors.sizes[g].median for g in SD_GROUPS}, Noise.at_prior(priors, 0), {})
+
+
 def refit(
     laps: pd.DataFrame,
     sizes: Sizes,
@@ -82,7 +89,8 @@ def refit(
     Parameters
     ----------
     laps : counted laps, columns of the lap table with `lap_time_s`. [s]
-    sizes : from `learn_sizes`; a driver it does not name has the centre's mean delay.
+    sizes : from `learn_sizes` or `usual_sizes`; a driver that it does not name has the centre's
+        mean delay.
     draws : posterior draws to keep.
     seed : the same laps, sizes and seed give the same fit.
 
@@ -103,7 +111,8 @@ def refit(
     arrays = run_chain(Task(s, STANDARD_PRIORS, WARM_UP, draws, (seed, 0), known), progress)
     for name, value in told.items():
         arrays[f"noise/{name}"] = np.broadcast_to(value, (draws, *np.shape(value))).copy()
-    names = unknown_names(s, Gibbs(s, STANDARD_PRIORS, np.random.default_rng(seed), known))
+    still = Gibbs(s, STANDARD_PRIORS, np.random.default_rng(seed), known, Effects.nought(s))
+    names = unknown_names(s, still)
     return _as_fit(frame, s, arrays, names, seed)
 
 

@@ -83,7 +83,8 @@ def standings_csv(found: Standings, basis: Basis) -> str:
 
 def challenge_sheet(basis: Basis, found: Standings, level: float = 0.9) -> Report:
     """Lay out standings, factors and fairness as a page to print or send."""
-    from benchmark.answers.challenge.factors import factor_rows, table_of
+    from benchmark.answers.challenge.factor_rows import factor_rows
+    from benchmark.answers.challenge.factors import table_of
     from benchmark.answers.challenge.fairness import fairness
 
     season = found.of(None)

@@ -9,13 +9,11 @@ script's end closes the answer. Uploads go to the address that the server names.
 from __future__ import annotations
 
 import asyncio
-import re
 import time
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from http.client import HTTPConnection, HTTPResponse
-from urllib.parse import urlencode
+from http.client import HTTPConnection
 
 from streamlit.proto.Alert_pb2 import Alert
 from streamlit.proto.BackMsg_pb2 import BackMsg
@@ -64,22 +62,21 @@ class Answer:
 
 
 class Tab:
-    """One open page; `async with Tab(port) as tab`, with the cookies of who is signed in."""
+    """One open page; `async with Tab(port) as tab`."""
 
-    def __init__(self, port: int, cookies: Mapping[str, str] | None = None) -> None:
+    def __init__(self, port: int) -> None:
         self.port = port
-        self._cookies = dict(cookies or {})
         self.session = ""
         self.pages: dict[str, str] = {}
         self._widgets: list[WidgetState] = []
         self._page = ""
 
     async def __aenter__(self) -> Tab:
-        self._cookies[XSRF] = await asyncio.to_thread(self._xsrf)
+        self._cookie = await asyncio.to_thread(self._xsrf)
         self._socket: ClientConnection = await connect(
             f"ws://{HOST}:{self.port}/_stcore/stream",
             subprotocols=["streamlit"],  # type: ignore[list-item]
-            additional_headers={"Cookie": written(self._cookies)},
+            additional_headers={"Cookie": f"{XSRF}={self._cookie}"},
             max_size=None,
             proxy=None,
             open_timeout=60,
@@ -162,7 +159,9 @@ class Tab:
         response = connection.getresponse()
         response.read()
         connection.close()
-        return cookies_of(response).get(XSRF, "")
+        cookies = response.headers.get_all("Set-Cookie") or []
+        found = [c.split(";")[0].partition("=")[2] for c in cookies if c.startswith(f"{XSRF}=")]
+        return found[0] if found else ""
 
     def _put(self, url: str, name: str, body: bytes) -> int:
         edge = uuid.uuid4().hex
@@ -173,8 +172,8 @@ class Tab:
         connection = HTTPConnection(HOST, self.port, timeout=60)
         headers = {
             "Content-Type": f"multipart/form-data; boundary={edge}",
-            "X-Xsrftoken": self._cookies[XSRF],
-            "Cookie": written(self._cookies),
+            "X-Xsrftoken": self._cookie,
+            "Cookie": f"{XSRF}={self._cookie}",
         }
         path = url if url.startswith("/") else f"/{url}"
         connection.request(
@@ -183,43 +182,3 @@ class Tab:
         status = connection.getresponse().status
         connection.close()
         return status
-
-
-def sign_in(port: int, name: str, password: str) -> dict[str, str]:
-    """Sign in by the app's own form, as a browser does, and give the cookies that it sets."""
-    got, text = _request(port, "GET", "/sign-in", {})
-    form = re.search(r'name="form" value="([^"]+)"', text)
-    fields = {"form": form[1] if form else "", "name": name, "password": password}
-    answer, _ = _request(
-        port,
-        "POST",
-        "/sign-in",
-        {"Cookie": written(cookies_of(got)), "Content-Type": "application/x-www-form-urlencoded"},
-        urlencode(fields),
-    )
-    if answer.status != 303:
-        raise ConnectionError(f"sign-in of {name}: status {answer.status}")
-    return {name: value for name, value in cookies_of(answer).items() if value.strip('"')}
-
-
-def cookies_of(response: HTTPResponse) -> dict[str, str]:
-    """Give the cookies that an answer sets."""
-    told = response.headers.get_all("Set-Cookie") or []
-    pairs = [one.split(";")[0].partition("=") for one in told]
-    return {name: value for name, _, value in pairs}
-
-
-def written(cookies: Mapping[str, str]) -> str:
-    """Write cookies as a browser sends them."""
-    return "; ".join(f"{name}={value}" for name, value in cookies.items())
-
-
-def _request(
-    port: int, method: str, address: str, headers: Mapping[str, str], body: str | None = None
-) -> tuple[HTTPResponse, str]:
-    connection = HTTPConnection(HOST, port, timeout=60)
-    connection.request(method, address, body, dict(headers))
-    response = connection.getresponse()
-    text = response.read().decode()
-    connection.close()
-    return response, text

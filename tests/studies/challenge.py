@@ -7,9 +7,8 @@ factors from laps stand those of an oracle that knows the true paces. Under `ren
 run; each adds twelve laps of every entry to the record, from which the next round's class factors
 are made.
 
-In every tenth season one entry drives 2 % slower in all its laps before the freeze and everything
-is fitted anew; its places over six rounds are compared with its honest ones. In every tenth season,
-too, the factors are renewed.
+In every tenth season the factors are renewed. What slow driving gains is tried by
+`tests.studies.slow_driving`.
 
     python -m tests.studies.challenge --seasons 200 --out seasons.jsonl
     python -m tests.studies.challenge --summary seasons.jsonl
@@ -17,10 +16,10 @@ too, the factors are renewed.
 `--kinds class` or `--kinds personal` does one half alone; `--memory FOLDER` keeps refits, so that
 a run that was stopped goes on where it was.
 
-Results, 2026-11-25, two cores, 10 s of a core a season (30 to 60 s more where slow driving is tried
-or factors are renewed): `--seasons 100` and `--seasons 100 --first 101`, 200 seasons in all.
-Medians over seasons; then, over all seasons together, wins over fair share of the slowest, the
-other and the quickest classes with standard errors:
+Results, 2026-11-25, two cores, 10 s of a core a season (60 s more where factors are renewed):
+`--seasons 100` and `--seasons 100 --first 101`, 200 seasons in all. Medians over seasons; then,
+over all seasons together, wins over fair share of the slowest, the other and the quickest classes
+with standard errors:
 
     rule                                  odds   top   able   slowest      between      quickest
     class factors, first round            4.34  0.50   17 %   0.92 ±0.04   1.01 ±0.04   1.07 ±0.04
@@ -41,11 +40,7 @@ true paces they would be 1.6 with the sizes of chance that the fit finds. Each r
 before each round 2.23, and 1.07 from the true paces.
 
 Personal factors let 1.04 times as many entries win as the oracle's over six rounds (0.73 times
-in the first). Slow driving gains, in places a round over 8 seasons (every tenth of the first 29
-of each run, every fiftieth later): class -1.69 ± 0.41 (without tolerance +0.11 ± 0.12),
-specification +0.03 ± 0.10, personal +0.12 ± 0.32 (without ratchet, floor and tolerance
-+8.16 ± 1.07). On 2026-11-26 over 31 others (`--step 10 --first 10010` and `20010`): class
--1.61 ± 0.24 (+0.21 ± 0.08), specification +0.45 ± 0.14, personal +1.30 ± 0.22 (+10.93 ± 0.49).
+in the first).
 """
 
 from __future__ import annotations
@@ -61,13 +56,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.challenge import basis as grounds
+from benchmark.answers.challenge import owners
 from benchmark.answers.challenge.basis import Basis, Memory, basis_of, no_memory
 from benchmark.answers.challenge.counting import counted_time
 from benchmark.answers.challenge.events import laps_in_event, win_shares
 from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.fairness import ABLE, odds_between
-from benchmark.answers.challenge.scoring import Policy, limited, play
+from benchmark.answers.challenge.scoring import limited, play
 from benchmark.answers.challenge.solving import equal_chances, group_best
 from benchmark.answers.entries import MODIFICATIONS
 from benchmark.intake.rules import Round, parse_rules
@@ -76,11 +71,10 @@ from benchmark.model.simulate import Season, clean_laps, simulate
 
 EVENTS = 6000
 SEASONS = 1000
-SLOW = 0.02
 KINDS = ("class", "personal")
 WEATHER = {"air_temp_c": 20.0, "track_temp_c": 30.0, "humidity_pct": 50.0}  # of a later round
-EVERY = 10  # seasons, of which one tries slow driving and one renews its factors
-FOLD_DRAWS = 60  # only medians are read from a fit without a fold's owners
+EVERY = 10  # seasons, of which one renews its factors
+FOLD_DRAWS = 60  # only means are read from a fit without some owners
 PLAN = replace(CLUB, n_builds=24, n_drivers=24, p_gross=0.0).recorded_fully()
 ROUNDS = "\n".join(
     f'[[rounds]]\nname = "R{k}"\ncircuit = "{place}"\ndate = 2027-0{k}-01'
@@ -244,52 +238,10 @@ def _effects(season: Season, group: str, number: int, rng: np.random.Generator) 
     return season.truth.sds[group] * rng.standard_normal(number)
 
 
-def gamed(season: Season, basis: Basis, laps: pd.DataFrame, number: int) -> dict[str, object]:
-    """Places a round that one entry gains by driving slowly before the freeze."""
-    honest = table_of(basis, "class")
-    builds = list(honest.entries[honest.scoring]["build"])
-    who = builds[number % len(builds)]
-    slow = laps.copy()
-    slow.loc[slow["build"] == who, "lap_time_s"] *= 1 + SLOW
-    slowed = basis_of(slow, basis.rules, memory=basis.memory)
-    out: dict[str, object] = {"build": who}
-    for kind, guarded in (
-        ("class", True),
-        ("class", False),
-        ("specification", True),
-        ("personal", True),
-        ("personal", False),
-    ):
-        was = _mean_place(season, basis, kind, guarded, who, number)
-        now = _mean_place(season, slowed, kind, guarded, who, number)
-        out[kind if guarded else f"{kind}_unguarded"] = was - now
-    return out
-
-
-def _mean_place(
-    season: Season, basis: Basis, kind: str, guarded: bool, who: str, number: int
-) -> float:
-    if not guarded:
-        factor = {**basis.rules.factor, "ratchet": False, "tolerance_pct": None}
-        basis = replace(basis, rules=replace(basis.rules, factor=factor))
-    table = Table(basis, kind)
-    entries = table.entries[table.scoring].reset_index(drop=True)
-    handicap, room = table.handicaps(entries, [c for c in table.classes if c])
-    rng = np.random.default_rng([number, 7])
-    true = true_pace(season, table)
-    at = [table.places.index((r.circuit, r.layout)) for r in basis.rules.rounds]
-    times = np.stack([true[p] + true_chances(season, table, SEASONS, rng) for p in at], axis=1)
-    assumed = np.stack([table.assumed_at(entries, table.places[p], handicap) for p in at])
-    policy: Policy = table.policy
-    scored = play(times, assumed, np.tile(handicap, (len(at), 1)), room, policy).scored
-    places = np.argsort(np.argsort(scored, axis=2), axis=2) + 1
-    return float(places[:, :, list(entries["build"]).index(who)].mean())
-
-
 def run(numbers: range, kinds: Sequence[str], out: Path, memory: Memory = no_memory) -> None:
     """Append one line a season to the file; what is there already is not done again."""
     rules = parse_rules(RULES)
-    grounds.FOLD_DRAWS = FOLD_DRAWS
+    owners.ALONE_DRAWS = owners.PAIR_DRAWS = FOLD_DRAWS
     done = {json.loads(line)["season"] for line in out.open()} if out.exists() else set()
     for number in numbers:
         if number in done:
@@ -301,8 +253,6 @@ def run(numbers: range, kinds: Sequence[str], out: Path, memory: Memory = no_mem
         told: dict[str, object] = {"season": number}
         rng = np.random.default_rng(number)
         told |= judged(season, basis, kinds, rng, renew=number % EVERY == EVERY // 2)
-        if number % EVERY == 0 and "personal" in kinds:
-            told["gamed"] = gamed(season, basis, laps, number // EVERY)
         told["seconds"] = time.time() - start
         with out.open("a") as file:
             file.write(json.dumps(told) + "\n")
@@ -343,7 +293,7 @@ def pooled(kind: str, told: list[dict[str, Any]]) -> dict[str, object]:
 
 
 def summary(paths: Sequence[Path]) -> dict[str, object]:
-    """Medians over seasons, pooled shares, and gains by slow driving."""
+    """Medians over seasons, and pooled shares."""
     rows = [json.loads(line) for path in paths for line in path.open()]
     out: dict[str, object] = {"seasons": len(rows)}
     kinds = ("class", "class_oracle", "class_rounds", "renewed", "renewed_last", "class_known",
@@ -361,12 +311,6 @@ def summary(paths: Sequence[Path]) -> dict[str, object]:
             np.mean([r[name]["able"] for r in rows]) for name in (kind, f"{kind}_oracle")
         )
         out[f"{kind} able over oracle's"] = round(float(able / known), 3)
-    games = [r["gamed"] for r in rows if "gamed" in r]
-    out["gamed seasons"] = len(games)
-    for kind in [k for k in games[0] if k != "build"] if games else []:
-        gains = np.array([g[kind] for g in games])
-        error = gains.std() / np.sqrt(len(gains))
-        out[f"slow driving, places, {kind}"] = f"{gains.mean():+.2f} ± {error:.2f}"
     return out
 
 
@@ -374,7 +318,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seasons", type=int, default=200)
     parser.add_argument("--first", type=int, default=1)
-    parser.add_argument("--step", type=int, default=1, help="10 from 10 on tries slow driving only")
     parser.add_argument("--out", type=Path, default=Path("seasons.jsonl"))
     parser.add_argument("--kinds", nargs="+", default=KINDS, choices=KINDS)
     parser.add_argument("--memory", type=Path, help="folder that keeps refits")
@@ -382,7 +325,7 @@ def main() -> None:
     asked = parser.parse_args()
     if asked.summary is None:
         memory = folder(asked.memory) if asked.memory else no_memory
-        numbers = range(asked.first, asked.first + asked.seasons * asked.step, asked.step)
+        numbers = range(asked.first, asked.first + asked.seasons)
         run(numbers, asked.kinds, asked.out, memory)
     print(json.dumps(summary(asked.summary or [asked.out]), indent=1))
 

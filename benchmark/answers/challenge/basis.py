@@ -17,23 +17,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from benchmark.answers.challenge.owners import FOLDS, Fold, folds_of
+from benchmark.answers.challenge.owners import FOLDS, LeftOut, leave_out
 from benchmark.answers.entries import MODIFICATIONS, check_known, entries_of
 from benchmark.errors import BadQuestion
 from benchmark.intake.rules import Rules
 from benchmark.model.fit import Draws, Fit
 from benchmark.model.noise import Noise
-from benchmark.model.refit import KEEP, Sizes, learn_sizes, refit
+from benchmark.model.refit import KEEP, Sizes, learn_sizes, refit, usual_sizes
 from benchmark.trade.classes import SURFACES
 
 Progress = Callable[[float, str], None]
 Memory = Callable[[str, Callable[[], bytes]], bytes]
 FACTS = ("build", "model", "induction", *MODIFICATIONS, "tyre_category", "treadwear", "driver",
          "driver_level")  # fmt: skip
-FOLD_DRAWS = 150  # of a fit without a fold's owners; only medians and intervals are read from it
 RENEWAL_DRAWS = 150  # of a fit made anew before a later round
 CROSS_FITTED = ("specification", "personal")  # kinds of factor that need fits without an owner
-FOLDS_SHARE = 0.5  # of the work, where those are needed
+FOLDS_SHARE = 0.7  # of the work, where those are needed
 THIN = 100  # posterior draws that events are simulated from
 REFIT_FORMAT = "1"  # raised when a refit of the same laps would give other numbers
 
@@ -94,17 +93,20 @@ class Basis:
         return thinned(self.known, THIN)
 
     @cached_property
-    def folds(self) -> list[Fold]:
-        """The owners in folds, each with the fit that never saw a lap of theirs."""
-        if self.sizes is None:
-            raise BadQuestion("no earlier laps to cross-fit a specification factor from")
-        return folds_of(self.laps, self.entries, self._refit_without)
+    def left_out(self) -> LeftOut:
+        """The owners in folds, with fits that never saw a lap of theirs.
 
-    def _refit_without(self, laps: pd.DataFrame, done: float) -> Fit:
-        assert self.sizes is not None  # noqa: S101 - asked for in `folds`
-        start, share = 1 - FOLDS_SHARE + FOLDS_SHARE * done, FOLDS_SHARE / FOLDS
+        How large effects usually are is taken as published, the same for every club, since what
+        the laps say of that would let an owner's laps in again.
+        """
+        if self.laps.empty:
+            raise BadQuestion("no earlier laps to cross-fit a specification factor from")
+        return leave_out(self.laps, self.entries, self._refit_without)
+
+    def _refit_without(self, laps: pd.DataFrame, draws: int, done: float) -> Fit:
+        start, share = 1 - FOLDS_SHARE + FOLDS_SHARE * done, FOLDS_SHARE / (FOLDS * (FOLDS + 1) / 2)
         part = _part(self.progress, start, share, "leaving owners out in turn")
-        return remembered_fit(laps, self.sizes, self.memory, part, draws=FOLD_DRAWS)
+        return remembered_fit(laps, usual_sizes(), self.memory, part, draws=draws)
 
     def stamp(self) -> dict[str, Any]:
         """Give what every table names: rules, data cut-off, fit, reference."""
@@ -152,7 +154,7 @@ def basis_of(
     learning = _part(progress, 0.0, 0.6 * whole, "how large chance is")
     sizes = _remembered_sizes(before, memory, learning)
     found = remembered_fit(before, sizes, memory, _part(progress, 0.6 * whole, 0.4 * whole, "pace"))
-    return _ground(rules, surface, found, before, sizes, memory, progress)
+    return ground_on(rules, surface, found, before, sizes, memory, progress)
 
 
 def renewed(basis: Basis, laps: pd.DataFrame, day: date) -> Basis:
@@ -173,7 +175,7 @@ def renewed(basis: Basis, laps: pd.DataFrame, day: date) -> Basis:
     part = _part(basis.progress, 0.0, 1.0, f"anew, with the laps before {day}")
     found = remembered_fit(before, basis.sizes, basis.memory, part, draws=RENEWAL_DRAWS)
     about = (basis.rules, basis.surface, found, before, basis.sizes)
-    ground = _ground(*about, basis.memory, basis.progress)
+    ground = ground_on(*about, basis.memory, basis.progress)
     return replace(ground, periods=basis.periods)
 
 
@@ -182,15 +184,16 @@ def _before(laps: pd.DataFrame, day: date) -> pd.DataFrame:
     return laps[(days < day.isoformat()).to_numpy()]
 
 
-def _ground(
+def ground_on(
     rules: Rules,
     surface: str,
     fit: Fit,
     laps: pd.DataFrame,
     sizes: Sizes,
     memory: Memory,
-    progress: Progress | None,
+    progress: Progress | None = None,
 ) -> Basis:
+    """Give the ground that a fit of these laps makes, whatever sizes it was told."""
     entries = _entries(fit, rules, surface)
     cut_off = str(fit.runs["date"].max())
     return Basis(rules, surface, fit, entries, cut_off, laps, sizes, memory, progress)

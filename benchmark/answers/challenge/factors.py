@@ -1,12 +1,11 @@
 """What each entry's time is multiplied by: by class, by declared specification, or by own pace.
 
-A factor is exp(handicap), rounded to the four decimals that are published, so that raw time times
-printed factor is the scored time. The average entry known before the freeze has a factor of 1.
+A factor is exp(handicap); the average entry known before the freeze has a factor of 1.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -27,16 +26,12 @@ from benchmark.answers.challenge.classing import (
     pools,
 )
 from benchmark.answers.challenge.events import Events, simulate_events
-from benchmark.answers.challenge.owners import Fold
 from benchmark.answers.challenge.scoring import Policy, limited
 from benchmark.answers.challenge.solving import equal_chances, group_best
 from benchmark.answers.entries import MODIFICATIONS
 from benchmark.intake.rules import Round
 from benchmark.model.fit import Fit
-from benchmark.model.posterior import interval
 
-FACTOR_DECIMALS = 4
-FIELDS = ("class", "factor", "low", "high", "builds", "kind", "build", "note")
 # Draws by draw, softer: a single draw has few events. Choice of ours.
 SOFT_OF_A_DRAW = (0.004, 0.0015)
 
@@ -217,23 +212,39 @@ class Table:
         own = self.averaged(self.basis.known, facts, declared=False)
         return np.asarray(own - self._own_mean[:, None])
 
-    def declared_relative(self, facts: pd.DataFrame) -> list[np.ndarray]:
-        """Draws of the declared car's pace less that of the average known entry, one array each.
+    def declared_relative(self, facts: pd.DataFrame) -> np.ndarray:
+        """What each declared car's pace is less that of the average known entry. [log s]
 
-        From the fit that left its owner out; an entry of no fold is in no fit.
+        Each is compared with the known entries fold by fold, in the fit that left out its own
+        owner and theirs; an entry of no fold is in no fit.
         """
-        out: list[np.ndarray] = [np.empty(0)] * len(facts)
-        fold_of = {build: fold for fold in self.basis.folds for build in fold.builds}
-        rest = Fold((), self.basis.known)
-        builds = list(facts["build"])
-        folds = [fold_of.get(build, rest) for build in builds]
-        for fold in {id(f): f for f in folds}.values():
-            mine = [i for i, f in enumerate(folds) if f is fold]
-            pace = self.averaged(fold.fit, facts.iloc[mine], declared=True)
-            mean = self.averaged(fold.fit, self.entries, declared=True).mean(axis=1)
-            for k, i in enumerate(mine):
-                out[i] = pace[:, k] - mean
+        left, known = self.basis.left_out, self.entries
+        fold = [left.number(build) for build in facts["build"]]
+        out = np.zeros(len(facts))
+        for other, builds in enumerate(left.folds):
+            rivals = known[known["build"].isin(builds)]
+            for own in set(fold):
+                mine = [i for i, number in enumerate(fold) if number == own]
+                fit = left.without(other if own is None else own, other)
+                both = pd.concat([facts.iloc[mine], rivals], ignore_index=True)
+                pace = self.averaged(fit, both, declared=True).mean(axis=0)
+                off = pace[: len(mine)] - pace[len(mine) :].mean()
+                out[mine] += off * len(rivals) / len(known)
         return out
+
+    def declared_draws(self) -> np.ndarray:
+        """Draws of the declared pace of each known entry less the average, (draws, entries).
+
+        From the fit without its own fold's owners; for intervals.
+        """
+        left, known = self.basis.left_out, self.entries
+        out: dict[str, np.ndarray] = {}
+        for number, builds in enumerate(left.folds):
+            pace = self.averaged(left.without(number, number), known, declared=True)
+            pace = pace - pace.mean(axis=1, keepdims=True)
+            names = enumerate(known["build"])
+            out |= {build: pace[:, k] for k, build in names if build in builds}
+        return np.column_stack([out[build] for build in known["build"]])
 
     def is_newcomer(self, facts: pd.DataFrame) -> np.ndarray:
         """Which entries have no lap before the freeze."""
@@ -247,7 +258,7 @@ class Table:
         """
         factor = self.basis.rules.factor
         own = np.median(self.own_relative(facts), axis=0)
-        declared = np.array([np.median(d) for d in self.declared_relative(facts)])
+        declared = self.declared_relative(facts)
         new = self.is_newcomer(facts)
         floor = np.full(len(facts), np.inf)
         if factor["ratchet"]:
@@ -270,7 +281,7 @@ class Table:
                      for i, c in enumerate(classes)]  # fmt: skip
             return np.array([by_class[c] for c in known]), room
         if self.kind == "specification":
-            return -np.array([np.median(d) for d in self.declared_relative(facts)]), room
+            return -self.declared_relative(facts), room
         assumed, floor = self.assumed_relative(facts)
         return -assumed, floor - assumed
 
@@ -310,76 +321,6 @@ def expected_pct(
     paces = np.stack([declared_pace(fit, both, place, surface) for place in places])
     pace = np.tensordot(weights, paces, axes=1)
     return np.asarray(100 * np.exp(np.median(pace[:, :-1] - pace[:, -1:], axis=0)))
-
-
-def factor_rows(table: Table, level: float = 0.9) -> pd.DataFrame:
-    """Give the table of factors with intervals, as it is published before the first round.
-
-    Columns `FIELDS`. The interval of a class factor is the spread of what would be solved if the
-    true pace of every entry were known; that of the other kinds is the interval of the pace.
-    """
-    if table.kind in ("none", "class"):
-        return _class_rows(table, level)
-    entries = table.entries
-    handicap, _ = table.handicaps(entries, table.classes)
-    draws = (
-        [-d for d in table.declared_relative(entries)]
-        if table.kind == "specification"
-        else list(-table.own_relative(entries).T)
-    )
-    rows: list[Mapping[str, object]] = []
-    for i, build in enumerate(entries["build"]):
-        moved = handicap[i] - np.median(draws[i])
-        low, high = interval(draws[i][:, None] + moved, level)
-        name = table.classes[i]
-        rows.append(
-            {
-                "class": name,
-                "factor": published(handicap[i]),
-                "low": published(low[0]),
-                "high": published(high[0]),
-                "builds": 1,
-                "kind": table.kind,
-                "build": build,
-                "note": _note(table, i, moved),
-            }
-        )
-    return pd.DataFrame(rows, columns=list(FIELDS))
-
-
-def _note(table: Table, i: int, moved: float) -> str | None:
-    if table.classes[i] is None:
-        return "left out: its class has too few entries, or no class fits"
-    if table.kind == "personal" and moved > 1e-9:  # beyond rounding
-        return "held by the floor of its declared specification"
-    return None
-
-
-def _class_rows(table: Table, level: float) -> pd.DataFrame:
-    names = table.class_names
-    low = high = centre = np.zeros(len(names))
-    if table.kind == "class":
-        centre = table.class_handicap
-        draws = table.class_handicap_draws()
-        low, high = interval(draws - np.median(draws, axis=0) + centre, level)
-    count = np.bincount(table.group, minlength=len(names))
-    return pd.DataFrame(
-        {
-            "class": names,
-            "factor": [published(x) for x in centre],
-            "low": [published(x) for x in low],
-            "high": [published(x) for x in high],
-            "builds": count,
-            "kind": table.kind,
-            "build": None,
-            "note": None,
-        }
-    )
-
-
-def published(handicap: float) -> float:
-    """Give the factor of a handicap as it is published."""
-    return round(float(np.exp(handicap)), FACTOR_DECIMALS)
 
 
 def table_of(basis: Basis, kind: str | None = None) -> Table:

@@ -1,13 +1,16 @@
 """Fits that leave owners out, so that nobody's own laps decide what is expected of his car.
 
-The entries are dealt into folds; for each fold the laps of its cars, and of its cars' usual
-drivers in whatever car, are taken away before the fit.
+The entries are dealt into folds. For each fold, and for each two folds, there is a fit without
+the laps of their cars, and of their cars' usual drivers in whatever car. Two entries are compared
+in the fit that saw neither. So an owner's laps cannot move his own factor. Nor can they move the
+others' on average: what one of two others gains by them in a comparison, the other loses.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 
 import pandas as pd
 
@@ -17,43 +20,62 @@ from benchmark.model.fit import Fit
 FOLDS = (
     5  # usual in cross-validation; a choice of ours: more folds take longer, each leaving out less
 )
+ALONE_DRAWS = 150  # of a fit without one fold's owners: intervals are read from it
+PAIR_DRAWS = 60  # of one without two folds' owners: only means are read, several for an entry
 
 
 @dataclass(frozen=True)
-class Fold:
-    """Entries that share a fit which has seen no lap of theirs."""
+class LeftOut:
+    """Fits without some owners.
 
-    builds: tuple[str, ...]
-    fit: Fit
+    Attributes
+    ----------
+    folds : the builds of each fold.
+    fits : by the numbers of two folds, the smaller first, the fit that has seen no lap of their
+        owners; the same number twice leaves out that fold alone.
+    """
+
+    folds: tuple[tuple[str, ...], ...]
+    fits: Mapping[tuple[int, int], Fit]
+
+    def without(self, one: int, other: int) -> Fit:
+        """Give the fit that has seen no lap of these two folds' owners."""
+        return self.fits[min(one, other), max(one, other)]
+
+    def number(self, build: str) -> int | None:
+        """Give the number of a build's fold; None where no fit has seen a lap of it."""
+        return next((k for k, builds in enumerate(self.folds) if build in builds), None)
 
 
-def folds_of(
-    laps: pd.DataFrame, entries: pd.DataFrame, refit: Callable[[pd.DataFrame, float], Fit]
-) -> list[Fold]:
-    """Deal the entries into folds and fit each time without the fold's owners.
+def leave_out(
+    laps: pd.DataFrame, entries: pd.DataFrame, refit: Callable[[pd.DataFrame, int, float], Fit]
+) -> LeftOut:
+    """Deal the entries into folds, and fit without each fold's owners and each two folds'.
 
     Parameters
     ----------
     laps : counted laps before the freeze.
     entries : with `build`, `model` and `driver` (the usual one: the owner).
-    refit : fits laps; told how far the work is.
+    refit : fits laps; told how many draws, and how far the work is.
 
     Raises
     ------
     BadQuestion
-        All laps belong to one fold's owners.
+        All laps belong to the owners of two folds.
     """
-    dealt = deal(entries)
-    folds = []
-    for number, builds in enumerate(dealt):
-        rest = without_owners(laps, entries, builds)
+    folds = deal(entries)
+    pairs = list(combinations_with_replacement(range(len(folds)), 2))
+    fits = {}
+    for number, (one, other) in enumerate(pairs):
+        rest = without_owners(laps, entries, folds[one] + folds[other])
         if rest.empty:
             raise BadQuestion(
-                "too few owners to leave any out: a factor from declared specifications needs laps "
-                "of other cars and drivers"
+                "too few owners to leave two of them out: a factor from declared specifications "
+                "needs laps of at least three owners and their cars"
             )
-        folds.append(Fold(builds, refit(rest, number / len(dealt))))
-    return folds
+        draws = ALONE_DRAWS if one == other else PAIR_DRAWS
+        fits[one, other] = refit(rest, draws, number / len(pairs))
+    return LeftOut(tuple(folds), fits)
 
 
 def deal(entries: pd.DataFrame) -> list[tuple[str, ...]]:

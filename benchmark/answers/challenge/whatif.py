@@ -77,7 +77,7 @@ def slow_gain(table: Table, *, guarded: bool = True, slow: float = SLOW) -> floa
     that much slower, and then drives as it can.
     """
     if table.kind in ("none", "specification"):
-        return 0.0  # neither looks at an entry's own earlier laps
+        return 0.0  # no lap of an entry reaches its own factor, nor the others' on average
     game = _Game(table, guarded=guarded)
     return float(np.mean([game.gain(i, slow) for i in range(game.n)]))
 

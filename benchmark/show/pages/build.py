@@ -98,7 +98,7 @@ opening(
 )
 fit = ready_fit()
 with told():
-    builds = fit.whole.names["build"]
+    builds = sorted(fit.entries["build"])
     build = choose("Build", builds, key="build") or builds[0]
     where = ask_place(fit, build)
     show_standing(fit, build, where)

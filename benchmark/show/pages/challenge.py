@@ -12,14 +12,14 @@ import pandas as pd
 import streamlit as st
 
 from benchmark.answers.challenge.basis import CROSS_FITTED, Basis
-from benchmark.answers.challenge.factors import Table, factor_rows, table_of
+from benchmark.answers.challenge.factor_rows import factor_rows
+from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.fairness import fairness
 from benchmark.answers.challenge.propose import classes_toml, propose
 from benchmark.answers.challenge.standings import SEASON, Standings, standings
 from benchmark.answers.challenge.whatif import SLOW, kinds_compared, side_by_side
 from benchmark.errors import BenchmarkError, FaultyFile
 from benchmark.intake.rules import Rules, parse_rules
-from benchmark.show.by_state import store_state
 from benchmark.show.challenge import (
     ask_basis,
     compared_columns,
@@ -67,6 +67,7 @@ from benchmark.show.screen import (
     progress_on_page,
     show_table,
     store_path,
+    store_state,
     told,
 )
 from benchmark.show.words import count_text
@@ -150,7 +151,7 @@ def ground(text: str, surface: str, stamp_text: str) -> tuple[Basis, pd.DataFram
     with progress_on_page("Fitting the laps before the freeze") as report:
         basis, laps = ask_basis(store_path(), parse_rules(text), surface, report)
         if basis.fit is not None and basis.rules.factor["kind"] in CROSS_FITTED:
-            _ = basis.folds  # now, while the bar is shown
+            _ = basis.left_out  # now, while the bar is shown
     return basis, laps
 
 
