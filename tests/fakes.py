@@ -6,12 +6,14 @@ each effect below adds to its logarithm. 100 draws differ by `spread` for each b
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from benchmark.model.lookup import Lookup
+from benchmark.model.whole import Whole, whole_of
 
 BASE_S = 100.0
 DRAWS = 100
@@ -45,13 +47,20 @@ class FakeFit:
         self.builds, self.spread = builds, spread
         self.left_out: dict[str, int] = {}
         self.warnings: list[str] = []
-        self.kept: dict[str, Any] = {}
+        self.memory: dict[str, Any] = {}
         self.circuits = self.runs[["circuit", "layout"]].drop_duplicates()
         self.circuits = self.circuits.set_index(["circuit", "layout"])
 
     @property
     def lookup(self) -> Lookup:
         return Lookup(self.runs, self.laps)  # made anew: tests change the laps
+
+    @property
+    def whole(self) -> Whole:
+        return whole_of(self.runs, self.laps, self.entries)
+
+    def parts_in_blocks(self, rows: pd.DataFrame) -> Iterator[tuple[slice, dict[str, np.ndarray]]]:
+        yield slice(0, len(rows)), self.parts(rows)
 
     def reference(self, circuit: str, layout: str) -> dict[str, Any]:
         return {"air_temp_c": 20.0, "track_temp_c": 30.0, "humidity_pct": 50.0}

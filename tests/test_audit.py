@@ -139,21 +139,21 @@ def opened(whole: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Op
         yield store._connection, fresh, lines
 
 
-def is_found(opened: Opened, alteration: str) -> None:
+def is_found(opened: Opened, table: str, alteration: str) -> None:
     stored = opened[0]
     stored.execute("begin")
     try:
         stored.execute(alteration)
         with pytest.raises(BenchmarkError):
-            look(opened)
+            look(opened, of_sheets=table == "sheet")
     finally:
         stored.execute("rollback")
 
 
-def look(opened: Opened) -> None:
-    """Read each sheet as the replay does, and compare."""
+def look(opened: Opened, *, of_sheets: bool = True) -> None:
+    """Read each sheet as the replay does, unless none was altered, and compare."""
     stored, fresh, lines = opened
-    for line in lines:
+    for line in lines if of_sheets else ():
         digest = json.loads(line.after).get("sheet")
         if digest:
             sheets.read(stored, json.loads(line.subject)["import"], digest)
@@ -175,12 +175,12 @@ def test_any_altered_field_is_found(opened: Opened, table: str, column: str) -> 
         "TIMESTAMP": f"{column} + interval 1 second",
     }.get(kind, f"coalesce({column}, 0) + 1")
     first = f"(select min(rowid) from {table})"
-    is_found(opened, f"update {table} set {column} = {changed} where rowid = {first}")
+    is_found(opened, table, f"update {table} set {column} = {changed} where rowid = {first}")
 
 
 @pytest.mark.parametrize("table", sorted({table for table, _ in ALTERED}))
 def test_a_row_that_was_taken_out_is_missed(opened: Opened, table: str) -> None:
-    is_found(opened, f"delete from {table} where rowid = (select min(rowid) from {table})")
+    is_found(opened, table, f"delete from {table} where rowid = (select min(rowid) from {table})")
 
 
 def test_a_lap_that_was_slipped_in_is_found_and_named(db: Path) -> None:

@@ -188,7 +188,7 @@ def test_a_file_is_kept_under_its_digest_and_nothing_else(db: Path) -> None:
     assert again == one
     assert [path.name for path in folder.iterdir()] == [digest(PDF)]
     assert (folder / digest(PDF)).stat().st_mode & 0o777 == 0o600
-    assert one.safe_name == f"submission-1-{digest(PDF)[:12]}.pdf"
+    assert one.safe_name == f"x-{digest(PDF)[:12]}.pdf"
 
 
 def test_what_was_altered_or_is_gone_is_found(db: Path) -> None:

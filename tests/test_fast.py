@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from benchmark.model import fast as fast_mode
-from benchmark.model import pace, sparse_regression
+from benchmark.model import pace, run_regression, sparse_regression
 from benchmark.model.effects import Effects
 from benchmark.model.fast import information_share
 from benchmark.model.fit import Fit
@@ -33,6 +33,8 @@ def short_chains():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(pace, "WARM_UP", 60)
         patch.setattr(pace, "KEEP", 200)
+        patch.setattr(pace, "FAST_WARM_UP", 60)
+        patch.setattr(pace, "FAST_KEEP", 100)
         patch.setattr("benchmark.model.fit.R_HAT_MOST", np.inf)
         yield
 
@@ -74,11 +76,22 @@ def test_a_fit_of_the_fast_mode_says_what_it_left_out(laps, fast):
     assert (fast.laps_used, fast.draws) == (len(laps), DRAWS)
 
 
+def test_what_is_the_same_in_every_draw_is_kept_once(fast):
+    data = fast.to_bytes()
+    back = Fit.from_bytes(data)
+    unknown = fast.posterior.unknown
+    assert unknown  # the season has facts that nobody recorded
+    for name, values in unknown.items():
+        np.testing.assert_array_equal(back.posterior.unknown[name], values)
+    assert len(data) < sum(v.nbytes for v in fast.posterior.arrays().values())
+    np.testing.assert_array_equal(adjusted(back), adjusted(fast))
+
+
 @pytest.fixture
 def few_sweeps(monkeypatch):
     """For what does not depend on how well the noise was learnt."""
-    monkeypatch.setattr(pace, "WARM_UP", 5)
-    monkeypatch.setattr(pace, "KEEP", 20)
+    monkeypatch.setattr(pace, "FAST_WARM_UP", 5)
+    monkeypatch.setattr(pace, "FAST_KEEP", 20)
 
 
 @pytest.mark.usefixtures("few_sweeps")
@@ -121,17 +134,18 @@ def test_the_information_of_a_lap_is_the_spread_of_its_score(ratio):
 
 
 @pytest.fixture
-def problem(laps, monkeypatch) -> Callable[[int], fast_mode.Problem]:
+def problem(laps, monkeypatch) -> Callable[[int], run_regression.RunRegression]:
     """The runs of a season as rows, to be solved densely up to so many columns."""
     s = structure(pace.model_frame(laps))
     sd = {name: STANDARD_PRIORS.sizes[name].median for name in SD_GROUPS}
     start = Gibbs(s, STANDARD_PRIORS, np.random.default_rng(1), Known(sd), Effects.nought(s))
     monkeypatch.setattr(sparse_regression, "CLOSE", 1e-4)
 
-    def make(dense_most: int) -> fast_mode.Problem:
-        monkeypatch.setattr(fast_mode, "DENSE_MOST", dense_most)
-        made = fast_mode.Problem(s, start, STANDARD_PRIORS, sd["outing"])
+    def make(dense_most: int) -> run_regression.RunRegression:
+        monkeypatch.setattr(run_regression, "DENSE_MOST", dense_most)
+        made = run_regression.RunRegression(s, start, STANDARD_PRIORS, sd["outing"])
         for _ in range(2):  # the second starts from the first and keeps its plan
+            made.fit_sizes(np.full(s.n_runs, 5e4), s.quick_laps())
             made.fit(np.full(s.n_runs, 5e4), s.quick_laps())
         return made
 

@@ -6,7 +6,7 @@ import pytest
 
 from benchmark.answers.advise import advise
 from benchmark.answers.coach import coach
-from benchmark.answers.company import find_alias, inflation, sides_of
+from benchmark.answers.company import COMPANY, find_alias, inflation, names_of, sides_of
 from benchmark.answers.explain import explain, history
 from benchmark.answers.forecast import Question, by_hour, forecast
 from benchmark.answers.gains import gains, with_costs
@@ -178,8 +178,9 @@ def test_company_is_named_by_what_stood_on_each_side(part, words):
     ladder = next(one for one in LADDERS if one.area == TYRE)
     step = np.random.default_rng(1).standard_normal(200)
     ends = (ladder.rungs.index("sport"), ladder.rungs.index("slick"))
-    sides = sides_of(runs, Lookup(runs, runs.iloc[:0]), ladder, *ends)
-    alias = find_alias(runs, ladder, sides, [], step, {part: -step})
+    record = Lookup(runs, runs.iloc[:0])
+    named = names_of(record, sides_of(runs, record, ladder, *ends), [COMPANY[part]])
+    alias = find_alias(ladder, named, [], step, {part: -step})
     assert alias is not None
     assert alias.name == words
 

@@ -43,6 +43,21 @@ def test_meanwhile_is_called_by_the_asking_thread_and_at_the_end() -> None:
     assert set(seen) == {threading.get_ident()}
 
 
+def test_a_thread_to_which_no_interrupt_comes_does_the_work_itself() -> None:
+    seen: list[int] = []
+
+    def draw_a_page() -> None:
+        interruptible(connection, lambda: seen.append(threading.get_ident()))
+        seen.append(threading.get_ident())
+
+    with duckdb.connect() as connection:
+        page = threading.Thread(target=draw_a_page)
+        page.start()
+        page.join()
+    assert len(seen) == 2
+    assert len(set(seen)) == 1
+
+
 def test_ctrl_c_stops_a_query_that_would_not_end() -> None:
     """In a process of its own: an interrupt that is lost would stop the tests for ever."""
     command = [sys.executable, "-c", ENDLESS]

@@ -14,10 +14,11 @@ from benchmark.model import sparse_cholesky
 from benchmark.model.decade import write
 from benchmark.model.fronts import plan_fronts
 from benchmark.model.gaussian import fit_rows
-from benchmark.model.minimum_degree import minimum_degree
+from benchmark.model.minimum_degree import _compact, minimum_degree
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.reml import fit_reml
-from benchmark.model.sparse_cholesky import Elimination, Equations
+from benchmark.model.sparse_cholesky import Elimination
+from benchmark.model.sparse_equations import Equations
 from benchmark.store.reducing import folder_pattern, rows_of_files
 from tests.reference import decades, mixed_models
 from tests.test_variance import column, factor
@@ -160,6 +161,15 @@ def test_fronts_hold_every_entry_that_elimination_makes(n):
             above = plan.parent[f]
             within = {*range(plan.first[above], plan.first[above + 1]), *plan.border_of(above)}
             assert set(plan.border_of(f)) <= within
+
+
+def test_lists_of_living_elements_are_moved_together_in_the_order_in_which_they_stand():
+    lists = np.array([7, 4, 5, 8, 0, 6, 1, 9, 2, 3, 99, 99])  # element 1, dead 0, 3, dead 4, 2
+    position, length = np.array([1, 0, 8, 3, 6]), np.array([2, 1, 2, 3, 2])
+    alive = np.array([False, True, True, True, False])
+    assert _compact(lists, 10, position, length, alive) == 6
+    assert lists[:6].tolist() == [7, 8, 0, 6, 2, 3]
+    assert position[alive].tolist() == [0, 4, 1]
 
 
 def test_the_order_fills_in_far_less_than_chance_does():

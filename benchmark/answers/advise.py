@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 
 from benchmark.answers.entries import (
+    builds_of,
     check_known,
     check_level,
     check_place,
     class_of,
     entries_of,
-    laps_in_scope,
     reference_rows,
+    runs_in_scope,
     usual_levels,
 )
 from benchmark.answers.ladders import DRIVER, LADDERS, TYRE, Ladder
@@ -80,12 +81,12 @@ def advise(
         below 0.
     """
     check_place(fit, circuit, layout)
-    check_known("build", build, fit.entries["build"])
+    check_known("build", build, fit.whole.names["build"])
     check_known("surface", surface, SURFACES)
     check_level(level)
     if budget is not None and (costs is None or not budget >= 0):
         raise BadQuestion("a budget needs costs, and is 0 or more: name a file with --costs")
-    there = laps_in_scope(fit, circuit, layout, surface)["build"].unique()
+    there = builds_of(fit, runs_in_scope(fit, circuit, layout, surface))
     field = entries_of(fit, {*there, build}, surface)
     steps = list(_open_steps(field[field["build"] == build].iloc[0]))
     rivals = field[field["build"] != build]

@@ -25,7 +25,7 @@ from benchmark.answers.claim_rules import (
     Finding,
     Grounds,
 )
-from benchmark.answers.claim_scope import Scope, find_field, scope_of
+from benchmark.answers.claim_scope import Field, Scope, scope_of
 from benchmark.answers.claim_sentence import sentence_of
 from benchmark.answers.claim_trace import TraceEvidence, trace_faults
 from benchmark.answers.entries import basis, check_level, reference
@@ -116,7 +116,7 @@ def check_claim(fit: Fit, claim: Claim, *, level: float = 0.9) -> ClaimAnswer:
     """
     check_level(level)
     case = make_case(fit, claim)
-    field = find_field(fit, case)
+    field = Field(fit, case)
     scope = field.scope(scope_of(case))
     weighed = weigh(fit, case)
     raw, adjusted = raw_margin(case, scope), adjusted_margin(weighed, scope, level)

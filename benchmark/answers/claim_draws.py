@@ -135,11 +135,11 @@ def _key(group: str, rows: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _is_seen(fit: Fit, group: str, rows: pd.DataFrame) -> bool:
-    return group != "outing" and _key(group, rows) in set(fit.levels[group])
+    return group != "outing" and _key(group, rows) in fit.level_numbers[group]
 
 
 def _seen(fit: Fit, group: str, rows: pd.DataFrame) -> np.ndarray:
-    number = list(fit.levels[group]).index(_key(group, rows))
+    number = fit.level_numbers[group][_key(group, rows)]
     return fit.posterior.groups[group][:, [number]].astype(float)
 
 

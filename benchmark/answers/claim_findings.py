@@ -113,7 +113,7 @@ def _car(fit: Fit, case: Case) -> Iterator[Finding]:
         known = entry["model"].iloc[0]
         detail = f"the store knows {case.build} as a {known}, not a {case.facts['model']}"
         yield Finding("car", NOTE, detail)
-    if case.facts["model"] not in fit.lookup.names("model"):
+    if case.facts["model"] not in fit.whole.names["model"]:
         yield Finding("car", NOTE, f"the store has no lap of a {case.facts['model']}")
 
 
@@ -220,7 +220,7 @@ def _scope(case: Case, scope: Scope) -> Iterator[Finding]:
     if scope.best.empty:
         yield Finding("scope", NOTE, f"no other car of {where} has a counted {case.surface} lap")
         return
-    days = sorted(scope.laps["date"].astype(str).unique())
+    days = scope.days
     age = (date.fromisoformat(str(case.facts["date"])) - date.fromisoformat(days[-1][:10])).days
     when = f"the newest {age} days before the claim" if age > 0 else "up to the day of the claim"
     builds = len(scope.best)

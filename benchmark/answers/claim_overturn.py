@@ -122,13 +122,13 @@ def _other_timing(settled: Settled, raw: Raw) -> Iterator[Overturn]:
 def _struck(settled: Settled) -> Iterator[Overturn]:
     """The standing lap is struck, and the next one stands instead."""
     scope, standing = settled.scope, settled.scope.standing
-    laps = scope.laps.iloc[1:]
+    then = scope.without_standing()
     what = f"the standing lap ({standing['build']}, {standing['date']!s:.10}) were struck"  # type: ignore[index]
-    if laps.empty:
+    if then.standing is None:
         yield Overturn(what, None, settled.by_times(p_quicker=None))
         return
-    raw = raw_margin(settled.case, replace(scope, best=laps))
-    size = float(laps["lap_time_s"].iloc[0] - standing["lap_time_s"])  # type: ignore[index]
+    raw = raw_margin(settled.case, then)
+    size = float(then.standing["lap_time_s"] - standing["lap_time_s"])  # type: ignore[index]
     p = None if raw is None else raw.p_quicker
     yield Overturn(what, size, settled.by_times(p_quicker=p))
 

@@ -7,21 +7,21 @@ in scope where its latest specification and latest tyre are.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from benchmark.answers.claim_case import Case
 from benchmark.answers.entries import (
-    LAP_ORDER,
     MODIFICATIONS,
     class_of,
     entries_of,
-    laps_in_scope,
     reference_rows,
+    runs_in_scope,
     usual_levels,
 )
+from benchmark.answers.quickest import LapsHere, laps_here, quickest, quickest_of_each
 from benchmark.model.fit import Fit
 from benchmark.model.structure import spec_texts
 
@@ -35,14 +35,17 @@ class Scope:
     Attributes
     ----------
     what : what a rival shares with the claim, such as {"model": ..., "class": ...}.
-    laps : counted laps of other builds in scope, the quickest first, with the facts of their run.
-    best : the quickest of them of each build, the quickest first.
+    laps : counted laps of other builds in scope.
+    days : the days of these laps, in order.
+    best : the quickest of them of each build, the quickest first, with the facts of their run.
     entries : other builds in scope as they stand, with a lap here.
     adjusted : of `entries` at reference conditions, log seconds, shape (draws, entries).
     """
 
+    fit: Fit
     what: Mapping[str, str]
-    laps: pd.DataFrame
+    laps: LapsHere
+    days: list[str]
     best: pd.DataFrame
     entries: pd.DataFrame
     adjusted: np.ndarray
@@ -52,34 +55,53 @@ class Scope:
         """The quickest counted lap of another build, or None."""
         return None if self.best.empty else self.best.iloc[0]
 
+    def without_standing(self) -> Scope:
+        """The scope as it would be if its quickest lap were struck, but for its other laps."""
+        left = self.laps.where(self.laps.laps != self.best.index[0])
+        return replace(self, laps=left, best=quickest(self.fit, left))
 
-@dataclass(frozen=True)
+
 class Field:
-    """All other builds here, from which scopes are chosen: their laps, entries and `adjusted`."""
+    """All other builds here, from which scopes are chosen.
 
-    laps: pd.DataFrame
-    entries: pd.DataFrame
-    adjusted: np.ndarray
+    What an entry does at reference conditions is asked of the fit when a scope first holds it.
+
+    Attributes
+    ----------
+    runs : their runs here, each with its class on that day, under its place in the fit's table.
+    laps : the counted laps of these.
+    entries : the builds as they stand.
+    """
+
+    def __init__(self, fit: Fit, case: Case) -> None:
+        self._fit, self._case = fit, case
+        places = runs_in_scope(fit, *case.where, case.surface)
+        runs = fit.runs.iloc[places].set_axis(places)
+        runs = runs[runs["build"] != case.build]
+        self.runs = runs.assign(**{"class": classes_on_day(fit, runs)})
+        self.laps = laps_here(fit, self.runs.index.to_numpy())
+        self.entries = entries_of(fit, runs["build"].unique(), case.surface)
+        self._adjusted = np.empty((len(self.entries), fit.draws)).T
+        self._asked = np.zeros(len(self.entries), dtype=bool)
 
     def scope(self, what: Mapping[str, str]) -> Scope:
         """Choose the laps and entries that share `what` with a claim."""
-        laps = self.laps[_shares(self.laps, what)].reset_index(drop=True)
+        runs = self.runs[_shares(self.runs, what)]
+        laps = self.laps.where(np.isin(self.laps.of_run, runs.index.to_numpy()))
+        days = sorted(runs["date"].astype(str).unique())
         chosen = _shares(self.entries, what)
-        best = laps.drop_duplicates("build").reset_index(drop=True)
         entries = self.entries[chosen].reset_index(drop=True)
-        return Scope(what, laps, best, entries, self.adjusted[:, chosen])
+        best = quickest_of_each(self._fit, laps)
+        return Scope(self._fit, what, laps, days, best, entries, self._at_reference(chosen))
 
-
-def find_field(fit: Fit, case: Case) -> Field:
-    """Find the laps, quickest first with the class on their day, and entries of other builds."""
-    laps = laps_in_scope(fit, *case.where, case.surface)
-    laps = laps[laps["build"] != case.build]
-    laps = laps.assign(**{"class": classes_on_day(fit, laps)})
-    laps = laps.sort_values(["lap_time_s", *LAP_ORDER], kind="stable")
-    entries = entries_of(fit, laps["build"].unique(), case.surface)
-    rows = reference_rows(entries, *case.where, surface=case.surface)
-    adjusted = fit.log_time(rows) if len(rows) else np.empty((fit.draws, 0))
-    return Field(laps, entries, adjusted)
+    def _at_reference(self, chosen: np.ndarray) -> np.ndarray:
+        new = chosen & ~self._asked
+        if new.any():
+            entries = self.entries[new]
+            rows = reference_rows(entries, *self._case.where, surface=self._case.surface)
+            self._adjusted[:, new] = self._fit.log_time(rows)
+            self._asked |= new
+        return np.asarray(self._adjusted[:, chosen])
 
 
 def scope_of(case: Case) -> dict[str, str]:
@@ -97,15 +119,16 @@ def scope_text(what: Mapping[str, str]) -> str:
     return ", ".join(f"{part} {value}" for part, value in what.items())
 
 
-def classes_on_day(fit: Fit, laps: pd.DataFrame) -> list[str]:
-    """Class of each lap's specification on its day."""
-    usual = {model: usual_levels(fit, model) for model in laps["model"].unique()}
-    specs = spec_texts(laps[list(MODIFICATIONS)].to_numpy(dtype=float))
-    code, _ = pd.factorize(laps["model"].astype(object) + chr(31) + np.array(specs, object))
+def classes_on_day(fit: Fit, runs: pd.DataFrame) -> list[str]:
+    """Class of each run's specification on its day."""
+    usual = {model: usual_levels(fit, model) for model in runs["model"].unique()}
+    facts = runs[["model", *MODIFICATIONS]]
+    specs = spec_texts(facts[list(MODIFICATIONS)].to_numpy(dtype=float))
+    code, _ = pd.factorize(facts["model"].astype(object) + chr(31) + np.array(specs, object))
     first = np.unique(code, return_index=True)[1]
-    rows = laps.iloc[first].to_dict("records")
-    classes = [class_of(row, usual[row["model"]]) for row in rows]
-    return [classes[k] for k in code]
+    rows = facts.iloc[first].to_dict("records")
+    classes = np.array([class_of(row, usual[row["model"]]) for row in rows], dtype=object)
+    return list(classes[code])
 
 
 def _shares(table: pd.DataFrame, what: Mapping[str, str]) -> np.ndarray:

@@ -71,20 +71,20 @@ def is_settled(fit: Fit, case: Case) -> bool:
 
 
 def _fit_draws(fit: Fit, kind: str, *name: str) -> bool:
-    return tuple(name) in set(fit.unknown_names.get(kind, ()))
+    return tuple(name) in fit.unknown_numbers.get(kind, {})
 
 
 def level_shares(fit: Fit, facts: Mapping[str, Any], area: str) -> np.ndarray:
     """Chance of each level of an area, from the other builds of the model."""
-    entries = fit.entries[fit.entries["model"] == facts["model"]]
-    known = entries[f"mod_{area}"].dropna().astype(int)
-    shares = np.bincount(known, minlength=len(LEVELS)) + EVEN_ODDS / len(LEVELS)
+    counts = fit.whole.levels.get(str(facts["model"]))
+    known = counts[AREAS.index(area)] if counts else [0] * len(LEVELS)
+    shares = np.array(known) + EVEN_ODDS / len(LEVELS)
     return np.asarray(shares / shares.sum())
 
 
 def _induction_shares(fit: Fit, facts: Mapping[str, Any]) -> np.ndarray:
-    known = fit.entries.loc[fit.entries["model"] == facts["model"], "induction"].dropna()
-    count = np.array([(known == kind).sum() for kind in INDUCTIONS]) + EVEN_ODDS / 2
+    known = fit.whole.inductions.get(str(facts["model"]), [0] * len(INDUCTIONS))
+    count = np.array(known) + EVEN_ODDS / 2
     return np.asarray(count / count.sum())
 
 

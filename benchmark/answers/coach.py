@@ -57,7 +57,7 @@ def coach(
         An unknown build, circuit or layout, or an illegal level.
     """
     check_place(fit, circuit, layout)
-    check_known("build", build, fit.entries["build"])
+    check_known("build", build, fit.whole.names["build"])
     check_level(level)
     row = reference_rows(entries_of(fit, [build], "dry"), circuit, layout)
     adjusted = fit.log_time(row)[:, 0]
@@ -103,7 +103,7 @@ def _outings(fit: Fit, row: pd.DataFrame) -> Iterator[Outing]:
     thrice = day + (s.session**2 + run) / 3
     yield Outing(f"one run of {LAPS} laps on another day", centre, once)
     yield Outing(f"three runs of {LAPS} laps in three sessions of another day", centre, thrice)
-    other = _other_driver(fit, str(row["build"].iloc[0]), str(row["driver"].iloc[0]))
+    other = _other_driver(fit, row)
     if other is not None:
         theirs = fit.log_time(row.assign(driver=other, driver_level=None))[:, 0]
         yield Outing(f"three runs on another day, driven by {other}", theirs, thrice)
@@ -114,12 +114,17 @@ def _outings(fit: Fit, row: pd.DataFrame) -> Iterator[Outing]:
         yield Outing(words, gap, 2 * (s.build_day**2 + run / 3))
 
 
-def _other_driver(fit: Fit, build: str, usual: str) -> str | None:
-    """The driver with most laps elsewhere who never drove this car."""
-    drove = set(fit.runs.loc[fit.runs["build"] == build, "driver"]) | {usual}
-    laps = fit.laps["run_id"].map(fit.runs["driver"])
-    counts = laps[~laps.isin(drove)].value_counts()
-    return None if counts.empty else str(counts.index[0])
+def _other_driver(fit: Fit, row: pd.DataFrame) -> str | None:
+    """The driver with most laps here who never drove this car; of equals the first by name."""
+    circuit, layout, build, usual = (
+        str(row[column].iloc[0]) for column in ("circuit", "layout", "build", "driver")
+    )
+    own = fit.lookup.runs_of("build", build)
+    drove = {usual, *fit.runs["driver"].iloc[own]}
+    _, of_run = fit.lookup.laps_of(fit.lookup.runs_where(circuit=circuit, layout=layout))
+    counts = fit.runs["driver"].iloc[of_run].value_counts()
+    others = sorted((-n, name) for name, n in counts.items() if name not in drove)
+    return str(others[0][1]) if others else None
 
 
 def _partner(fit: Fit, row: pd.DataFrame) -> pd.DataFrame | None:

@@ -7,8 +7,10 @@ step and its company, the two are aliased, and the answer names the company.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -153,17 +155,17 @@ def inflation(step: np.ndarray, other: np.ndarray) -> float:
 
 
 def find_alias(
-    runs: pd.DataFrame,
     ladder: Ladder,
-    sides: Sides,
-    along: list[str],
+    named: Mapping[str, str],
+    along: Sequence[str],
     step: np.ndarray,
-    parts: dict[str, np.ndarray],
+    parts: Mapping[str, np.ndarray],
 ) -> Alias | None:
     """Name the cause that the step is aliased with most, if any.
 
     Parameters
     ----------
+    named : what `names_of` found.
     along : what `changed_along` found.
     step : draws of the step. [log lap time]
     parts : draws of each part's difference between the sides, one array (draws,) a part.
@@ -176,15 +178,15 @@ def find_alias(
     if not others:
         return None
     part = max(others, key=lambda name: inflation(step, others[name]))
-    return Alias(_named(runs, sides, COMPANY[part]), step + others[part])
+    return Alias(named[COMPANY[part]], step + others[part])
 
 
 def _with_the_drivers(
-    others: dict[str, np.ndarray], themselves: np.ndarray, along: list[str]
+    others: Mapping[str, np.ndarray], themselves: np.ndarray, along: Sequence[str]
 ) -> dict[str, np.ndarray]:
     """A driver's level never comes without the drivers themselves, nor without what came along."""
     together = {part: d + themselves for part, d in others.items() if COMPANY[part] in along}
-    return {"driver": themselves} | together
+    return {"driver": themselves, **together}
 
 
 def changed_along(record: Lookup, ladder: Ladder, sides: Sides) -> list[str]:
@@ -212,27 +214,42 @@ def _is_alias(step: np.ndarray, other: np.ndarray) -> bool:
     return inflation(step, other) >= INFLATED and bool(narrower)
 
 
-def _named(runs: pd.DataFrame, sides: Sides, cause: str) -> str:
-    """Name a cause and, where a column says it, what stood on each side."""
+def names_of(record: Lookup, sides: Sides, causes: Iterable[str]) -> dict[str, str]:
+    """Name causes and, where a column says it, what stood on each side."""
+    both = np.ones(len(sides.n_before), bool)
+    if len(sides.both):
+        both = (sides.n_before > 0) & (sides.n_after > 0)
+    after, before = (n[both[sides.build[n]]] for n in (sides.after, sides.before))
+    return {cause: _named(record, after, before, cause) for cause in causes}
+
+
+def _named(record: Lookup, after: np.ndarray, before: np.ndarray, cause: str) -> str:
     if cause not in SAID_BY:
         return cause
-    known = runs[SAID_BY[cause]].to_numpy()
-    both = np.isin(sides.build, sides.both) if len(sides.both) else np.ones(len(runs), bool)
-    after, before = (known[n[both[n]]] for n in (sides.after, sides.before))
-    if cause in AREAS:
-        return f"{cause}: level {_mean(after)} instead of {_mean(before)} on average"
-    return f"{cause}: {_names(after, cause)} instead of {_names(before, cause)}"
+    code, names = record.codes(SAID_BY[cause])
+    then, now = (_counted(code[places], list(names)) for places in (before, after))
+    words = _mean if cause in AREAS else partial(_names, cause=cause)
+    on_average = " on average" if cause in AREAS else ""
+    level = "level " if cause in AREAS else ""
+    return f"{cause}: {level}{words(now)} instead of {words(then)}{on_average}"
 
 
-def _mean(levels: np.ndarray) -> str:
+def _counted(code: np.ndarray, names: list[Any]) -> dict[Any, int]:
+    """How often each recorded value stands, the most frequent first."""
+    counts = np.bincount(code[code >= 0], minlength=len(names))
+    order = np.argsort(-counts, kind="stable")
+    return {names[k]: int(counts[k]) for k in order if counts[k]}
+
+
+def _mean(levels: Mapping[Any, int]) -> str:
     """The mean of the recorded levels in words; a whole one without its decimal."""
-    known = pd.to_numeric(pd.Series(levels)).dropna()
-    return f"{round(float(known.mean()), 1):g}" if len(known) else "not recorded"
+    total = sum(levels.values())
+    mean = sum(float(level) * n for level, n in levels.items()) / total if total else 0.0
+    return f"{round(mean, 1):g}" if total else "not recorded"
 
 
-def _names(values: Sequence[object] | np.ndarray, cause: str) -> str:
+def _names(values: Mapping[Any, int], cause: str) -> str:
     """The values that stand most often, or how many there are."""
-    names = pd.Series(list(values), dtype=object).dropna().value_counts().index
-    if len(names) > MOST_NAMES:
-        return f"{len(names)} {PLURAL[cause]}"
-    return " and ".join(map(str, names))
+    if len(values) > MOST_NAMES:
+        return f"{len(values)} {PLURAL[cause]}"
+    return " and ".join(map(str, values))

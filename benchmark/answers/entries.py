@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from benchmark.errors import BadQuestion
-from benchmark.model.entry import most_common_level
 from benchmark.model.fit import Fit
 from benchmark.trade.classes import (
     AREAS,
@@ -50,7 +50,7 @@ def check_place(fit: Fit, circuit: str, layout: str) -> None:
     BadQuestion
         Naming the nearest circuits, or the nearest layouts of this circuit.
     """
-    check_known("circuit", circuit, fit.lookup.names("circuit"))
+    check_known("circuit", circuit, fit.circuits.index.unique(0))
     layouts = [name for place, name in fit.circuits.index if place == circuit]
     check_known(f"layout of {circuit}", layout, layouts)
 
@@ -67,9 +67,9 @@ def check_choices(
     """
     check_known("surface", surface, SURFACES)
     if model is not None:
-        check_known("model", model, fit.lookup.names("model"))
+        check_known("model", model, fit.whole.names["model"])
     if in_class is not None:
-        check_known("class", in_class, [*CLASSES, *fit.entries["class"]])
+        check_known("class", in_class, [*CLASSES, *fit.whole.classes])
     if tyre is not None:
         check_known("tyre category", tyre, TYRE_CATEGORIES)
 
@@ -103,10 +103,16 @@ def check_level(level: float) -> None:
         raise BadQuestion(f"level {level:g}: write a number between 0 and 1, such as 0.9")
 
 
-def laps_in_scope(fit: Fit, circuit: str, layout: str, surface: str) -> pd.DataFrame:
-    """Counted laps at one circuit, layout and surface, each with the facts of its run."""
-    here = fit.lookup.runs_where(circuit=circuit, layout=layout, surface=surface)
-    return fit.lookup.with_facts(here)
+def runs_in_scope(fit: Fit, circuit: str, layout: str, surface: str) -> np.ndarray:
+    """Places of the runs at one circuit, layout and surface, ascending; each has a counted lap."""
+    return np.sort(fit.lookup.runs_where(circuit=circuit, layout=layout, surface=surface))
+
+
+def builds_of(fit: Fit, runs: np.ndarray) -> list[str]:
+    """Names of the builds that drove these runs."""
+    code, names = fit.lookup.codes("build")
+    known = list(names)
+    return [known[k] for k in np.unique(code[runs])]
 
 
 def entries_of(fit: Fit, builds: Iterable[str], surface: str) -> pd.DataFrame:
@@ -120,8 +126,7 @@ def entries_of(fit: Fit, builds: Iterable[str], surface: str) -> pd.DataFrame:
 
 def usual_levels(fit: Fit, model: str) -> dict[str, int]:
     """The most common recorded level of each area of a model, the lower on a tie, else 0."""
-    of_model = fit.entries[fit.entries["model"] == model]
-    return {area: most_common_level(of_model[f"mod_{area}"]) for area in AREAS}
+    return {area: fit.whole.usual_level(model, k) for k, area in enumerate(AREAS)}
 
 
 def class_of(facts: Mapping[Any, Any] | pd.Series, usual: Mapping[str, int]) -> str:

@@ -105,7 +105,7 @@ def explain(
         An unknown build, a day without a counted lap of it, two days that share no circuit and
         layout or more than one, or an illegal level.
     """
-    check_known("build", build, fit.lookup.names("build"))
+    check_known("build", build, fit.whole.names["build"])
     check_level(level)
     laps = laps_of(fit, build)
     for day in (from_date, to_date):
@@ -251,7 +251,7 @@ def history(
         An unknown build, circuit, layout or surface, or an illegal level.
     """
     check_place(fit, circuit, layout)
-    check_known("build", build, fit.runs["build"])
+    check_known("build", build, fit.whole.names["build"])
     check_known("surface", surface, SURFACES)
     check_level(level)
     laps = laps_of(fit, build)

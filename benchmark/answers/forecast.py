@@ -160,11 +160,11 @@ def asked_for(fit: Fit, answer: Forecast) -> dict[str, object]:
 
 
 def _check(fit: Fit, question: Question) -> None:
-    check_known("build", question.build, fit.lookup.names("build"))
+    check_known("build", question.build, fit.whole.names["build"])
     check_place(fit, question.circuit, question.layout)
     check_known("surface", question.conditions.surface, SURFACES)
     if question.driver is not None:
-        check_known("driver", question.driver, fit.lookup.names("driver"))
+        check_known("driver", question.driver, fit.whole.names["driver"])
     if question.tyre is not None:
         check_known("tyre category", question.tyre, TYRE_CATEGORIES)
     if not 1 <= question.laps <= MOST_LAPS:
@@ -255,9 +255,9 @@ def _outside(fit: Fit, question: Question, rows: pd.DataFrame) -> tuple[np.ndarr
 
 def _recorded(fit: Fit, name: str, circuit: str) -> tuple[float, float]:
     """Range ever recorded: pressure at this circuit, all else anywhere; none is no range."""
-    known = fit.runs[name].to_numpy(dtype=float)
-    if name == "pressure_hpa":
-        known = known[fit.lookup.runs_of("circuit", circuit)]
+    if name != "pressure_hpa":
+        return fit.whole.ranges.get(name, (np.inf, -np.inf))
+    known = fit.runs[name].to_numpy(dtype=float)[fit.lookup.runs_of("circuit", circuit)]
     known = known[np.isfinite(known)]
     return (float(known.min()), float(known.max())) if len(known) else (np.inf, -np.inf)
 

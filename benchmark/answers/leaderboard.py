@@ -8,18 +8,19 @@ import numpy as np
 import pandas as pd
 
 from benchmark.answers.entries import (
-    LAP_ORDER,
     adjustment,
+    builds_of,
     check_choices,
     check_level,
     check_place,
     entries_of,
-    laps_in_scope,
     reference_rows,
+    runs_in_scope,
 )
-from benchmark.answers.reasons import best_notes
+from benchmark.answers.quickest import laps_here, quickest_of_each
+from benchmark.answers.reasons import Note, best_notes, compare
 from benchmark.model.fit import Fit
-from benchmark.model.posterior import interval, p_fastest, rank_sets
+from benchmark.model.posterior import middle_and_interval, p_fastest, rank_sets
 
 FEW_LAPS = 3  # up to here the board says how little a place rests on; our choice
 FIELDS = (
@@ -86,17 +87,19 @@ def leaderboard(
     check_place(fit, circuit, layout)
     check_choices(fit, model=model, in_class=in_class, tyre=tyre, surface=surface)
     check_level(level)
-    laps = laps_in_scope(fit, circuit, layout, surface)
-    entries = entries_of(fit, laps["build"].unique(), surface)
+    runs = runs_in_scope(fit, circuit, layout, surface)
+    entries = entries_of(fit, builds_of(fit, runs), surface)
     entries = _chosen(entries, {"model": model, "class": in_class, "tyre_category": tyre})
     if entries.empty:
         return pd.DataFrame(columns=list(FIELDS))
     rows = reference_rows(entries, circuit, layout, surface=surface, adjust=adjustment(adjust))
-    parts = fit.parts(rows)
-    best = _best_laps(laps, entries["build"])
-    counts = laps["build"].value_counts().loc[entries["build"]].to_numpy()
+    best, counts = _best_laps(fit, runs, entries["build"])
     board = entries.assign(laps=counts, notes=_notes(entries["notes"], counts))
-    return _ranked(board.assign(**_adjusted(parts, level), **_as_timed(fit, best, rows, parts)))
+    compared = compare(fit, best, rows)
+    adjusted = _adjusted(compared.log_time, level)
+    notes = best_notes(best, rows, compared, adjusted["adjusted_s"])
+    timed = _as_timed(best, notes)
+    return _ranked(board.assign(**adjusted, **timed))
 
 
 def _notes(notes: pd.Series, counts: np.ndarray) -> list[str]:
@@ -118,19 +121,21 @@ def _chosen(entries: pd.DataFrame, filters: dict[str, str | None]) -> pd.DataFra
     return entries.reset_index(drop=True)
 
 
-def _best_laps(laps: pd.DataFrame, builds: pd.Series) -> pd.DataFrame:
-    """Each build's quickest lap, the earliest of equals, in the order of `builds`."""
-    quickest = laps.sort_values(["lap_time_s", *LAP_ORDER], kind="stable").drop_duplicates("build")
-    return quickest.set_index("build").loc[builds].reset_index()
+def _best_laps(fit: Fit, runs: np.ndarray, builds: pd.Series) -> tuple[pd.DataFrame, np.ndarray]:
+    """Each build's quickest lap and its number of laps, in the order of `builds`."""
+    laps = laps_here(fit, runs)
+    code, number = fit.lookup.codes("build")
+    counts = np.bincount(code[laps.of_run], minlength=len(number))
+    best = quickest_of_each(fit, laps).set_index("build").loc[builds].reset_index()
+    return best, counts[[number[build] for build in builds]]
 
 
-def _adjusted(parts: dict[str, np.ndarray], level: float) -> dict[str, np.ndarray]:
+def _adjusted(log_time: np.ndarray, level: float) -> dict[str, np.ndarray]:
     """The time at the reference with its interval [s], and what joint draws say of the ranks."""
-    log_time = np.asarray(sum(parts.values()))
-    low, high = interval(log_time, level)
+    middle, low, high = middle_and_interval(log_time, level)
     rank_low, rank_high = rank_sets(log_time, level)
     return {
-        "adjusted_s": np.exp(np.median(log_time, axis=0)),
+        "adjusted_s": np.exp(middle),
         "low_s": np.exp(low),
         "high_s": np.exp(high),
         "rank_low": rank_low,
@@ -139,11 +144,8 @@ def _adjusted(parts: dict[str, np.ndarray], level: float) -> dict[str, np.ndarra
     }
 
 
-def _as_timed(
-    fit: Fit, best: pd.DataFrame, rows: pd.DataFrame, parts: dict[str, np.ndarray]
-) -> dict[str, Any]:
+def _as_timed(best: pd.DataFrame, notes: list[Note]) -> dict[str, Any]:
     """The quickest lap, whatever it ran then, and what made it differ."""
-    notes = best_notes(fit, best, rows, parts)
     return {
         "best_s": best["lap_time_s"].to_numpy(dtype=float),
         "best_date": best["date"].astype(str).str[:10].to_numpy(),

@@ -95,7 +95,7 @@ def plan(
     lap_s = typical_lap_s(fit, circuit, layout, "dry")
     spreads = spreads_of(fit)
     gain = abs(math.log1p(-min(abs(gain_s) / lap_s, 0.9)))
-    usual = laps_a_run or max(int(fit.laps.groupby("run_id").size().median()), 1)
+    usual = laps_a_run or fit.whole.laps_a_run
     rows = [_option(gain, spreads, n, power, alpha) for n in sorted({*RUN_LENGTHS, usual})]
     found = [row for row in rows if row is not None]
     needed = next((row for row in found if row["laps_a_run"] == usual), None)

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from benchmark.model.fit import Fit
+from benchmark.model.posterior import total
 from benchmark.trade.classes import AREAS
 
 WORTH_TELLING = 0.001  # share of the lap; a choice of ours. At twice this, half the notes are empty
@@ -22,6 +23,12 @@ WORTH_TELLING = 0.001  # share of the lap; a choice of ours. At twice this, half
 # no published source), the best of a hundred by some 0.9 %. At half of this, good laps are flagged.
 LUCK_WORTH_TELLING = 0.015
 COOL_C, HOT_C = 16.0, 26.0  # what people call a cool or a hot day; a choice of ours
+
+# What is told of a best lap, and of the entry as it is now.
+LEVELS = tuple(f"mod_{area}" for area in AREAS)
+TOLD = ("date", "session", "lap", "tyre_category", "driver", *LEVELS, "air_temp_c", "track_temp_c",
+        "tyre_heat_cycles")  # fmt: skip
+TOLD_NOW = ("tyre_category", "driver", "driver_level", *LEVELS)
 
 Row = Mapping[Any, Any]
 
@@ -43,37 +50,76 @@ class Note:
     words: str
 
 
+@dataclass(frozen=True)
+class Compared:
+    """Best laps against the same entries at reference conditions, one column an entry.
+
+    Attributes
+    ----------
+    log_time : draws at the reference, log seconds, shape (draws, entries).
+    moved : by part the median of what it differs by, log seconds.
+    expected : median of what was expected of the best lap as it was driven, log seconds.
+    """
+
+    log_time: np.ndarray
+    moved: dict[str, np.ndarray]
+    expected: np.ndarray
+
+
+def compare(fit: Fit, best: pd.DataFrame, rows: pd.DataFrame) -> Compared:
+    """Ask the fit of best laps and of the entries as they are.
+
+    Parameters
+    ----------
+    best : one row an entry, the lap with the facts and `run_id` of its run.
+    rows : the same entries in the same order, as `reference_rows` gives them.
+    """
+    n = len(rows)
+    log_time = np.empty((n, fit.draws)).T
+    moved: dict[str, np.ndarray] = {}
+    expected = np.empty(n)
+    both = zip(fit.parts_in_blocks(rows), fit.parts_in_blocks(best), strict=True)
+    for (here, now), (_, then) in both:
+        log_time[:, here] = total(now)
+        expected[here] = np.median(total(then), axis=0)
+        for part in then:
+            moved.setdefault(part, np.zeros(n))[here] = _median_change(then[part], now[part])
+    return Compared(log_time, moved, expected)
+
+
+def _median_change(then: np.ndarray, now: np.ndarray) -> np.ndarray:
+    """Median of the difference of two parts, one an entry."""
+    difference = then - now
+    changed = difference.any(axis=0)  # most entries have what they had: no medians of noughts
+    median = np.zeros(difference.shape[1])
+    if changed.any():
+        median[changed] = np.median(difference[:, changed], axis=0)
+    return median
+
+
 def best_notes(
-    fit: Fit, best: pd.DataFrame, rows: pd.DataFrame, now: Mapping[str, np.ndarray]
+    best: pd.DataFrame, rows: pd.DataFrame, compared: Compared, adjusted_s: np.ndarray
 ) -> list[Note]:
     """Explain best laps against the same entries at reference conditions.
 
     Parameters
     ----------
-    best : one row an entry, the lap with the facts of its run (`lap_time_s`). [s]
-    rows : the same entries in the same order, as `reference_rows` gives them.
-    now : what `Fit.parts` says of `rows`.
+    best, rows, compared : as in `compare`.
+    adjusted_s : adjusted times of the entries. [s]
 
     Returns
     -------
     One note an entry: what that day's air and track were worth [s], and the whole in words.
     """
-    then = fit.parts(best)
-    adjusted_s = np.exp(np.median(sum(now.values()), axis=0))
-    worth = {name: _worth(then[name] - now[name], adjusted_s) for name in then}
-    expected = np.median(sum(then.values()), axis=0)
-    luck = np.log(best["lap_time_s"].to_numpy(dtype=float)) - expected
+    worth = {part: adjusted_s * np.expm1(moved) for part, moved in compared.moved.items()}
+    luck = np.log(best["lap_time_s"].to_numpy(dtype=float)) - compared.expected
     worth["luck"] = adjusted_s * np.expm1(luck)
-    columns = zip(best.to_dict("records"), rows.to_dict("records"), adjusted_s, strict=True)
+    laps, entries = best[list(TOLD)].to_dict("records"), rows[list(TOLD_NOW)].to_dict("records")
+    columns = zip(laps, entries, adjusted_s, strict=True)
     return [
         _note(lap, entry, {name: float(values[i]) for name, values in worth.items()}, float(time_s))
         for i, (lap, entry, time_s) in enumerate(columns)
     ]
-
-
-def _worth(difference: np.ndarray, adjusted_s: np.ndarray) -> np.ndarray:
-    """Seconds of a lap for differences in log seconds, one an entry."""
-    return np.asarray(adjusted_s * np.expm1(np.median(difference, axis=0)))
 
 
 def _note(lap: Row, entry: Row, worth: dict[str, float], adjusted_s: float) -> Note:

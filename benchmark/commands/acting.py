@@ -51,7 +51,7 @@ def acting(db: Path, name: str | None) -> SignIn | None:
     Raises
     ------
     BadQuestion
-        A name, and no password that could be asked for.
+        A name that has no account, or no password that could be asked for.
     SignInFailed
         Name and password do not fit, or it is too early to try again.
     """
@@ -62,7 +62,15 @@ def acting(db: Path, name: str | None) -> SignIn | None:
     if name is None:
         typer.echo(f"{db} belongs to a club: say who you are with `--as NAME`", err=True)
         return None
-    return ByPassword(db, Accounts(db).check(name, ask_password(f"Password of {name}", PASSWORD)))
+    accounts = Accounts(db)
+    # Over the network nobody is told who has an account. Here whoever asks can read the list.
+    if not accounts.has(name):
+        known = [account.name for account in accounts.all()]
+        raise BadQuestion(
+            f"{BadQuestion.unknown('account', name, known)} An owner makes one with "
+            "`benchmark people add`, or gives a person a password with `benchmark people password`"
+        )
+    return ByPassword(db, accounts.check(name, ask_password(f"Password of {name}", PASSWORD)))
 
 
 def is_club(db: Path) -> bool:

@@ -62,15 +62,18 @@ def restore(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Verify, say what would be done, and change nothing.")
     ] = False,
+    reason: Annotated[str, typer.Option(help="Why, for the record.")] = "",
     as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
-    """Verify a backup and put it in the place of the store."""
+    """Verify a backup and put it in the place of the store; the record gets a line that says so."""
     from benchmark.store.restoring import restore as put_back
 
     who = _owner_of(db, as_) if replace and not dry_run else None
     with progress("restoring") as report:
-        done = put_back(file, db, replace=replace, dry_run=dry_run, who=who, report=report)
+        done = put_back(
+            file, db, replace=replace, dry_run=dry_run, reason=reason, who=who, report=report
+        )
     typer.echo("\n".join(_told(file, db, done, dry_run=dry_run)))
 
 
@@ -105,6 +108,8 @@ def _told(file: Path, db: Path, done: Restored, *, dry_run: bool) -> list[str]:
         lines.append(f"the file that was there could not be opened; it is kept as {done.aside}")
     verb = "would be restored" if dry_run else "restored"
     lines.append(f"{db}: {verb} from {file}: {_holds(done.manifest)}")
+    if done.line is not None:
+        lines.append(f"line {done.line.number} of the record says so; its hash is {done.line.hash}")
     if done.people:
         lines.append(
             "accounts and passwords are those of the backup; everybody has to sign in anew"

@@ -71,6 +71,7 @@ def list_(
     frame = pd.DataFrame([asdict(one) for one in found], columns=names)
     columns = [
         Column("Of", [f"{one.about} {one.about_no}" for one in found]),
+        Column("File", [one.name for one in found]),
         Column("Kind", [one.kind for one in found]),
         Column("Bytes", [str(one.size) for one in found], right=True),
         Column("By", [one.who for one in found]),

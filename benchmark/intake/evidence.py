@@ -30,6 +30,7 @@ MOST_PIXELS = 50_000_000
 SHOWN_PX = 1600  # the longer side of a picture on a page
 LEGAL = "use PDF, PNG, JPEG, CSV, GPX or NMEA text"
 HEAD_BYTES = 4096
+LONGEST_STEM = 60  # characters of a name that go into a download's
 
 STARTS = ((b"%PDF-", PDF), (b"\x89PNG\r\n\x1a\n", PNG), (b"\xff\xd8\xff", JPEG))
 CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
@@ -73,6 +74,17 @@ def kind_of(body: bytes, *, name: str = "the file") -> str:
     if kind in PICTURES:
         _opened(body, kind, name).close()
     return kind
+
+
+def download_name(name: str, kind: str, sha256: str) -> str:
+    """Name a download: letters and digits of the name that the file came with, then its digest.
+
+    Nothing in it leads to another folder or tells a system how to open the file but the ending of
+    its kind.
+    """
+    stem = name.rpartition(".")[0] or name
+    plain = re.sub(r"[\W_]+", "-", stem)[:LONGEST_STEM].strip("-")
+    return f"{plain or 'evidence'}-{sha256[:12]}{ENDINGS[kind]}"
 
 
 def shown_picture(body: bytes, kind: str, *, name: str = "the picture") -> bytes:

@@ -1,7 +1,8 @@
 """Ask DuckDB so that Ctrl-C stops it.
 
 An interrupt during `execute` in the main thread is often lost. So the work is done by a worker
-thread, while the main thread waits where an interrupt always arrives.
+thread, while the main thread waits where an interrupt always arrives. No interrupt comes to another
+thread, such as one that draws a page: it does the work itself.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ class _Errand(Generic[T]):
 def interruptible(
     connection: duckdb.DuckDBPyConnection,
     work: Callable[[], T],
-    meanwhile: Callable[[], None] = lambda: None,
+    meanwhile: Callable[[], None] | None = None,
 ) -> T:
     """Do the work, which uses this connection alone, so that an interrupt stops it.
 
@@ -53,16 +54,23 @@ def interruptible(
     KeyboardInterrupt
         The user pressed Ctrl-C; the query has ended by then and its transaction can be rolled back.
     """
+    if meanwhile is None and threading.current_thread() is not threading.main_thread():
+        return work()
+    report = meanwhile or _nothing
     errand = _Errand(work)
     threading.Thread(target=errand.run, daemon=True).start()
     try:
         # Thread.join with a timeout crashed Python 3.11 at exit when it was interrupted.
         while not errand.done.wait(WAIT_S):
-            meanwhile()
+            report()
     except KeyboardInterrupt:
         connection.interrupt()
         while not errand.done.wait(WAIT_S):
             connection.interrupt()
         raise
-    meanwhile()
+    report()
     return errand.result()
+
+
+def _nothing() -> None:
+    """Report nothing."""

@@ -118,11 +118,15 @@ def tyre_with_driver(fit: Fit) -> Iterator[str]:
     where the other cars do not tell the two apart either.
     """
     found: dict[str, list[str]] = {}
-    for build, runs in fit.runs.groupby("build"):
-        pairs = runs[["tyre_category", "driver"]].drop_duplicates().sort_values("driver")
-        if pairs["tyre_category"].nunique() > 1 and pairs["driver"].is_unique:
-            each = [f"{tyre} with {driver}" for tyre, driver in pairs.itertuples(index=False)]
-            found.setdefault(several(each), []).append(str(build))
+    pairs = fit.runs[["build", "tyre_category", "driver"]].drop_duplicates()
+    by_build = pairs.groupby("build")[["tyre_category", "driver"]].nunique()
+    alone = by_build["driver"] == pairs.groupby("build").size()
+    tied = by_build.index[(by_build["tyre_category"] > 1) & alone]
+    theirs = pairs[pairs["build"].isin(tied)].sort_values(["build", "driver"])
+    for build, runs in theirs.groupby("build"):
+        columns = runs["tyre_category"], runs["driver"]
+        each = [f"{tyre} with {driver}" for tyre, driver in zip(*columns, strict=True)]
+        found.setdefault(several(each), []).append(str(build))
     if found:
         cars = [f"{several(builds)} ({pairs})" for pairs, builds in found.items()]
         one = sum(map(len, found.values())) == 1

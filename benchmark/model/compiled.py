@@ -1,6 +1,6 @@
 """Loops compiled by numba where it is installed (`pip install benchmark[fast]`), else plain Python.
 
-The first use on a machine compiles (some ten seconds) and keeps the result beside the source.
+The first use on a machine compiles (some five seconds) and keeps the result beside the source.
 """
 
 from __future__ import annotations

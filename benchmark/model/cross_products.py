@@ -15,7 +15,7 @@ from scipy.sparse import block_array, coo_array, csc_array
 
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.run_rows import MODS, RunRows
-from benchmark.model.sparse_cholesky import Equations
+from benchmark.model.sparse_equations import Equations
 
 POOLED = ("model", "build", "driver", "session")  # sessions are eliminated first
 REFERENCE_AIR_C = 20.0

@@ -113,7 +113,7 @@ class Facts:
     log_treadwear: np.ndarray
     surface: np.ndarray
 
-    def take(self, rows: np.ndarray) -> Facts:
+    def take(self, rows: np.ndarray | slice) -> Facts:
         """Return the facts of some rows."""
         return replace(self, **{k: v[rows] for k, v in vars(self).items()})
 

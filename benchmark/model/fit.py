@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -19,6 +19,9 @@ import pandas as pd
 from benchmark.model import predict
 from benchmark.model.entry import entries
 from benchmark.model.lookup import Lookup
+from benchmark.model.posterior import total
+from benchmark.model.whole import Whole, whole_of
+from benchmark.trade.classes import AREAS
 from benchmark.trade.conditions import REFERENCE
 
 FORMAT = 1
@@ -126,14 +129,24 @@ class Fit:
         return entries(self.runs, self.laps)
 
     @cached_property
+    def whole(self) -> Whole:
+        """What answers about one place ask of all runs, laps and entries."""
+        return whole_of(self.runs, self.laps, self.entries)
+
+    @cached_property
     def lookup(self) -> Lookup:
         """Where the runs and laps of a name stand."""
         return Lookup(self.runs, self.laps)
 
     @cached_property
-    def kept(self) -> dict[str, Any]:
+    def memory(self) -> dict[str, Any]:
         """What answers have worked out of the whole fit, for those that are asked next."""
         return {}
+
+    def kept(self, what: str) -> Mapping[str, np.ndarray] | None:
+        """Give what an answer has worked out and was kept with the fit, None where nothing was."""
+        del what
+        return None
 
     @cached_property
     def recorded(self) -> Recorded:
@@ -144,6 +157,16 @@ class Fit:
         return Recorded(
             by_build["model"].to_dict(), by_build["induction"].to_dict(), latest.to_dict()
         )
+
+    @cached_property
+    def effects(self) -> np.ndarray:
+        """Draws of the effects of `RUN_FEATURES`, in double precision."""
+        return self.posterior.run_effects.astype(float)
+
+    @cached_property
+    def level_worths(self) -> list[np.ndarray]:
+        """Of each area the worth of its levels, (draws, levels): see `predict.level_worths`."""
+        return [predict.level_worths(self.effects, k) for k in range(len(AREAS))]
 
     @cached_property
     def level_numbers(self) -> Mapping[str, dict[tuple[str, ...], int]]:
@@ -169,11 +192,12 @@ class Fit:
             draw from its population, the same wherever the name stands.
         chance : of "day", "session", "build_day", "outing": drawn anew for each row, else nought.
         """
-        parts = self.parts(rows.drop(columns="run_id", errors="ignore"))
-        total = np.asarray(sum(parts.values()))
+        out = np.empty((len(rows), self.draws)).T
+        for here, parts in predict.in_blocks(self, rows.drop(columns="run_id", errors="ignore")):
+            out[:, here] = total(parts)
         for group in chance:
-            total = total + predict.fresh(self, group, len(rows))
-        return total
+            out += predict.fresh(self, group, len(rows))
+        return out
 
     def parts(self, rows: pd.DataFrame) -> dict[str, np.ndarray]:
         """Split `log_time` into what it is made of; the parts add up exactly.
@@ -189,6 +213,10 @@ class Fit:
         "session", "build_day", "outing".
         """
         return predict.parts(self, rows)
+
+    def parts_in_blocks(self, rows: pd.DataFrame) -> Iterator[tuple[slice, dict[str, np.ndarray]]]:
+        """Give `parts` of some rows at a time: which rows, and their parts."""
+        return predict.in_blocks(self, rows)
 
     def lap_noise(
         self, drivers: list[str | None], rng: np.random.Generator, laps: int = 1
@@ -241,7 +269,11 @@ class Fit:
         arrays = {
             "meta": np.frombuffer(json.dumps(meta).encode(), np.uint8),
             **{name: _table_bytes(getattr(self, name)) for name in ("runs", "laps", "circuits")},
-            **{f"draws/{k}": v for k, v in self.posterior.arrays().items()},
+            # What is the same in every draw is kept once.
+            **{
+                f"draws/{k}": v[:1] if v.strides[0] == 0 else v
+                for k, v in self.posterior.arrays().items()
+            },
         }
         out = io.BytesIO()
         np.savez(out, allow_pickle=False, **arrays)
@@ -267,7 +299,10 @@ class Fit:
         for name in ("levels", "unknown_names"):
             meta[name] = {k: [tuple(n) for n in v] for k, v in meta[name].items()}
         meta["warnings"] = tuple(meta["warnings"])
-        posterior = Draws.from_arrays({k.removeprefix("draws/"): v for k, v in arrays.items()})
+        n = len(arrays["draws/run_effects"])
+        posterior = Draws.from_arrays(
+            {k.removeprefix("draws/"): _in_all_draws(v, n) for k, v in arrays.items()}
+        )
         return cls(posterior=posterior, **tables, **meta)
 
 
@@ -275,6 +310,10 @@ def _numbers(
     names: Mapping[str, list[tuple[str, ...]]],
 ) -> dict[str, dict[tuple[str, ...], int]]:
     return {kind: {name: k for k, name in enumerate(its)} for kind, its in names.items()}
+
+
+def _in_all_draws(values: np.ndarray, n: int) -> np.ndarray:
+    return values if len(values) == n else np.broadcast_to(values, (n, *values.shape[1:]))
 
 
 def _table_bytes(table: pd.DataFrame) -> np.ndarray:

@@ -172,5 +172,6 @@ def _digest(runs: pd.DataFrame, laps: pd.DataFrame) -> str:
     """Digest of runs and laps, for telling whether a fit belongs to these laps."""
     sha = hashlib.sha256()
     for frame in (runs, laps):
-        sha.update(frame.to_csv(index=False).encode())
+        sha.update(" ".join(frame.columns).encode())
+        sha.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
     return sha.hexdigest()

@@ -2,8 +2,10 @@
 
 Compiled where numba is installed. Without it the eliminated columns are multiplied out by scipy
 beforehand (`sparse_cholesky.Elimination`), so that these loops see the rest of the equations only.
-A front is held in three parts: `pivots` (k, k), `border` (m, k) and `left` (m, m), of which the
-lower halves count.
+A front is held in three parts: `pivots` (k, k), `border` (k, m) and `left` (m, m), of which the
+upper halves count: the transposes of what LAPACK works on. Seen so, an array of whatever size is
+stored row by row to numba, which compiles each loop once; one of a single column in Fortran's order
+would be of another kind.
 """
 
 from __future__ import annotations
@@ -30,9 +32,9 @@ def add_columns(
             i = local[rows[t]]
             value = own * scale[rows[t]] * values[t]
             if i < k:
-                pivots[max(i, j), min(i, j)] += value
+                pivots[min(i, j), max(i, j)] += value
             else:
-                border[i - k, j] += value
+                border[j, i - k] += value
 
 
 @compiled
@@ -49,7 +51,7 @@ def add_cliques(
 ) -> None:
     """Take off what each eliminated column of this front explains: an outer product each.
 
-    The rows of a column ascend, so both loops run down the columns of the front.
+    The rows of a column ascend, so both loops run along the rows of the front.
     """
     pivots, border, left = parts
     k = pivots.shape[0]
@@ -67,13 +69,13 @@ def add_cliques(
         for t in range(inside):
             by, j = by_all * value[t], at[t]
             for s in range(t, inside):
-                pivots[at[s], j] -= by * value[s]
+                pivots[j, at[s]] -= by * value[s]
             for s in range(inside, n):
-                border[at[s] - k, j] -= by * value[s]
+                border[j, at[s] - k] -= by * value[s]
         for t in range(inside, n):
             by, j = by_all * value[t], at[t] - k
             for s in range(t, n):
-                left[at[s] - k, j] -= by * value[s]
+                left[j, at[s] - k] -= by * value[s]
 
 
 @compiled
@@ -86,37 +88,37 @@ def add_child(parts: Any, child: Array, at: Array) -> None:
         for a in range(b, len(at)):
             i = at[a]
             if i < k:
-                pivots[i, j] += child[a, b]
+                pivots[j, i] += child[b, a]
             elif j < k:
-                border[i - k, j] += child[a, b]
+                border[j, i - k] += child[b, a]
             else:
-                left[i - k, j - k] += child[a, b]
+                left[j - k, i - k] += child[b, a]
 
 
 @compiled
 def part_of(inverse: Array, at: Array) -> Array:
-    """Return some rows and columns of a symmetric matrix; lower halves."""
+    """Return some rows and columns of a symmetric matrix; upper halves."""
     m = len(at)
-    out = np.empty((m, m)).T
+    out = np.empty((m, m))
     for b in range(m):
         for a in range(b, m):
-            out[a, b] = inverse[at[a], at[b]]
+            out[b, a] = inverse[at[b], at[a]]
     return out
 
 
 @compiled
 def whole_of(own: Array, across: Array, beyond: Array) -> Array:
-    """Join the parts of a front's inverse, the border's with the opposite sign; lower halves."""
+    """Join the parts of a front's inverse, the border's with the opposite sign; upper halves."""
     k, m = own.shape[0], beyond.shape[0]
-    out = np.empty((k + m, k + m)).T
+    out = np.empty((k + m, k + m))
     for j in range(k):
         for i in range(j, k):
-            out[i, j] = own[i, j]
+            out[j, i] = own[j, i]
         for i in range(m):
-            out[k + i, j] = -across[i, j]
+            out[j, k + i] = -across[j, i]
     for j in range(m):
         for i in range(j, m):
-            out[k + i, k + j] = beyond[i, j]
+            out[k + j, k + i] = beyond[j, i]
     return out
 
 
@@ -150,7 +152,7 @@ def square_sums(
             j = at[t]
             inner = 0.5 * inverse[j, j] * value[t]
             for s in range(t + 1, n):
-                inner += inverse[at[s], j] * value[s]
+                inner += inverse[j, at[s]] * value[s]
             through += 2.0 * value[t] * inner
         total += 1 / diagonal[e] + through * (own[e] / diagonal[e]) ** 2
     return total
@@ -166,8 +168,8 @@ def _add_columns_plainly(
     i = local[rows[entries]]
     value = values[entries] * scale[rows[entries]] * scale[first + j]
     inside = i < k
-    np.add.at(pivots, (np.maximum(i, j)[inside], np.minimum(i, j)[inside]), value[inside])
-    np.add.at(border, (i[~inside] - k, j[~inside]), value[~inside])
+    np.add.at(pivots, (np.minimum(i, j)[inside], np.maximum(i, j)[inside]), value[inside])
+    np.add.at(border, (j[~inside], i[~inside] - k), value[~inside])
 
 
 def _add_child_plainly(parts: Any, child: Array, at: Array) -> None:
@@ -175,18 +177,18 @@ def _add_child_plainly(parts: Any, child: Array, at: Array) -> None:
     k = len(pivots)
     n = int(np.searchsorted(at, k))
     up, down = at[:n], at[n:] - k
-    lower = np.tril(child)
-    pivots[np.ix_(up, up)] += lower[:n, :n]
-    border[np.ix_(down, up)] += lower[n:, :n]
-    left[np.ix_(down, down)] += lower[n:, n:]
+    upper = np.triu(child)
+    pivots[np.ix_(up, up)] += upper[:n, :n]
+    border[np.ix_(up, down)] += upper[:n, n:]
+    left[np.ix_(down, down)] += upper[n:, n:]
 
 
 def _part_of_plainly(inverse: Array, at: Array) -> Array:
-    return np.asfortranarray(inverse[np.ix_(at, at)])
+    return np.asarray(inverse[np.ix_(at, at)])
 
 
 def _whole_of_plainly(own: Array, across: Array, beyond: Array) -> Array:
-    return np.block([[own, np.zeros_like(across.T)], [-across, beyond]])
+    return np.block([[own, -across], [np.zeros_like(across.T), beyond]])
 
 
 if not COMPILED:

@@ -188,6 +188,9 @@ def _planned(
     by_front = by_front[np.searchsorted(home[by_front], 0) :]
     begins = np.searchsorted(home[by_front], np.arange(n_fronts + 1))
     border_starts, border = _borders(first, parent, starts, places, begins, by_front)
+    border = border[: border_starts[-1]]
+    of_front = np.repeat(np.arange(n_fronts), np.diff(border_starts))
+    border = border[np.lexsort((border, of_front))]
     return Plan(order, first, parent, border_starts, border)
 
 
@@ -195,7 +198,10 @@ def _planned(
 def _borders(
     first: Ints, parent: Ints, starts: Ints, places: Ints, begins: Ints, cliques: Ints
 ) -> Any:
-    """Collect each front's border from its cliques and its children's borders."""
+    """Collect each front's border, in any order, from its cliques and its children's borders.
+
+    Returns where each border begins, and the end; and the borders, with room behind them.
+    """
     n_fronts = len(parent)
     mark = np.full(first[-1] + 1, -1)
     out = np.empty(max(4 * len(places), 1024), dtype=np.int64)
@@ -211,7 +217,8 @@ def _borders(
         free = begin
         if begin + first[-1] > len(out):
             longer = np.empty(2 * len(out) + first[-1], dtype=np.int64)
-            longer[:begin] = out[:begin]
+            for s in range(begin):
+                longer[s] = out[s]
             out = longer
         for t in range(begins[f], begins[f + 1]):
             e = cliques[t]
@@ -228,6 +235,5 @@ def _borders(
                     out[free] = out[s]
                     free += 1
             c = sibling[c]
-        out[begin:free].sort()
         ends[f + 1] = free
-    return ends, out[:free].copy() if n_fronts else out[:0].copy()
+    return ends, out

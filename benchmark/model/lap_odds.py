@@ -68,10 +68,10 @@ class LapOdds:
 
 def lap_odds(fit: Fit, driver: str | None) -> LapOdds:
     """Return the noise of a driver's laps; one whom the fit has never seen is one of the crowd."""
-    noise = {name: values.astype(float) for name, values in fit.posterior.noise.items()}
-    names = [name[0] for name in fit.levels["driver"]]
-    if driver in names:
-        tau = noise["tau"][:, names.index(driver)]
+    noise = {k: v.astype(float) for k, v in fit.posterior.noise.items() if k != "tau"}
+    number = fit.level_numbers["driver"].get((str(driver),))
+    if number is not None:
+        tau = fit.posterior.noise["tau"][:, number].astype(float)
     else:
         one = np.random.default_rng(fit.seed).standard_normal(fit.draws)
         tau = noise["tau_centre"] * np.exp(noise["tau_spread"] * one)

@@ -79,10 +79,12 @@ class Lookup:
 
     def with_facts(self, runs: np.ndarray) -> pd.DataFrame:
         """Give the laps of these runs, each with the facts of its run."""
-        laps, of_run = self.laps_of(np.sort(runs))
-        own = self._laps.iloc[laps]
-        facts = self._runs.iloc[of_run].set_axis(own.index)
-        return pd.concat([own, facts], axis=1)
+        return self.facts_of(*self.laps_of(np.sort(runs)))
+
+    def facts_of(self, laps: np.ndarray, of_run: np.ndarray) -> pd.DataFrame:
+        """Give laps, each with the facts of its run, both by their places; so is the index."""
+        own = self._laps.iloc[laps].set_axis(laps)
+        return pd.concat([own, self._runs.iloc[of_run].set_axis(laps)], axis=1)
 
     @cached_property
     def _laps_by_run(self) -> tuple[np.ndarray, np.ndarray]:

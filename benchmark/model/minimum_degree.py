@@ -38,9 +38,10 @@ def minimum_degree(n: int, starts: Ints, members: Ints) -> tuple[Ints, Ints, Int
     by_variable = np.argsort(members, kind="stable")
     owners = np.repeat(np.arange(n_elements), counts)[by_variable]
     of_variable = np.concatenate([[0], np.cumsum(np.bincount(members, minlength=n))])
-    pivots, representative, parent, border = _eliminate(
+    n_pivots, pivots, representative, parent, border = _eliminate(
         n, starts.astype(np.int64), members.astype(np.int64), of_variable, owners.astype(np.int64)
     )
+    pivots = pivots[:n_pivots]
     step_of = np.full(n, -1)
     step_of[pivots] = np.arange(len(pivots))
     step = step_of[_roots(representative)]
@@ -68,7 +69,8 @@ def _eliminate(n: Any, starts: Ints, members: Ints, of_variable: Ints, owners: I
     n_elements = len(starts) - 1
     size = n_elements + n
     lists = np.empty(2 * len(members) + n + 1, dtype=np.int64)
-    lists[: len(members)] = members
+    for s in range(len(members)):
+        lists[s] = members[s]
     free = len(members)
     position = np.zeros(size, dtype=np.int64)
     length = np.zeros(size, dtype=np.int64)
@@ -79,14 +81,15 @@ def _eliminate(n: Any, starts: Ints, members: Ints, of_variable: Ints, owners: I
         weight[e], alive[e] = length[e], length[e] > 1
     nv = np.ones(n, dtype=np.int64)
     representative = np.arange(n)
-    own, own_length = owners.copy(), np.diff(of_variable)
-    degree = np.zeros(n, dtype=np.int64)
+    own = owners.copy()
+    own_length, degree = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     head = np.full(n + 1, -1)
     after, before = np.full(n, -1), np.full(n, -1)
     for i in range(n):
         total = 0
         for t in range(of_variable[i], of_variable[i + 1]):
             total += weight[owners[t]] - 1
+        own_length[i] = of_variable[i + 1] - of_variable[i]
         degree[i] = min(total, n - 1)
         _insert(head, after, before, degree[i], i)
     mark = np.full(n, -1)
@@ -105,7 +108,7 @@ def _eliminate(n: Any, starts: Ints, members: Ints, of_variable: Ints, owners: I
         for t in range(of_variable[p], of_variable[p] + own_length[p]):
             needed += length[own[t]] if alive[own[t]] else 0
         if free + needed > len(lists):
-            free = _compact(lists, position, length, alive)
+            free = _compact(lists, free, position, length, alive)
         begin = free
         mark[p] = p
         reach = 0
@@ -185,7 +188,7 @@ def _eliminate(n: Any, starts: Ints, members: Ints, of_variable: Ints, owners: I
         alive[e] = reach > 0
         nv[p] = 0
         border[p] = reach
-    return pivots[:n_pivots], representative, parent, border
+    return n_pivots, pivots, representative, parent, border
 
 
 @compiled
@@ -209,16 +212,30 @@ def _remove(head: Ints, after: Ints, before: Ints, degree: Any, i: Any) -> None:
 
 
 @compiled
-def _compact(lists: Ints, position: Ints, length: Ints, alive: Ints) -> Any:
-    """Move the lists of living elements together; returns where the free space begins."""
-    living = np.flatnonzero(alive)
-    free = 0
-    for e in living[np.argsort(position[living])]:
-        for s in range(length[e]):
-            lists[free + s] = lists[position[e] + s]
-        position[e] = free
-        free += length[e]
-    return free
+def _compact(lists: Ints, free: Any, position: Ints, length: Ints, alive: Ints) -> Any:
+    """Move the lists of living elements together; returns where the free space begins.
+
+    Each list's first entry makes room for a note whose list it is, so that one walk finds the
+    lists in the order in which they stand.
+    """
+    for e in range(len(alive)):
+        if alive[e]:
+            first = lists[position[e]]
+            lists[position[e]] = -1 - e
+            position[e] = first
+    end, at = 0, 0
+    while at < free:
+        e = -1 - lists[at]
+        if e < 0:
+            at += 1
+            continue
+        lists[end] = position[e]
+        for s in range(1, length[e]):
+            lists[end + s] = lists[at + s]
+        position[e] = end
+        end += length[e]
+        at += length[e]
+    return end
 
 
 @compiled

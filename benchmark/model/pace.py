@@ -38,6 +38,7 @@ WARM_UP, KEEP = 150, 800
 LARGE_WARM_UP, LARGE_LAPS = 200, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
 FAST_DRAWS = 1000
+FAST_WARM_UP, FAST_KEEP = 100, 200  # sweeps of the sample, of which the means are taken
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
 
 
@@ -129,7 +130,7 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
     laps = plan.frame.laps[mine]
     part = subset(plan.frame, laps)
     sample = structure(part)
-    task = Task(sample, plan.priors, WARM_UP, KEEP // CHAINS, (plan.seed, 0), plan.known)
+    task = Task(sample, plan.priors, FAST_WARM_UP, FAST_KEEP, (plan.seed, 0), plan.known)
     learnt_from = run_chain(task, progress)
     learnt = learn(learnt_from, sample.levels["driver"], plan.s, len(laps) / len(mine))
     arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed)

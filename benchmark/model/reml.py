@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmark.model.sparse_cholesky import Elimination, Equations, Factor
+from benchmark.model.sparse_cholesky import Elimination, Factor
+from benchmark.model.sparse_equations import Equations
 
 MOST_STEPS = 60
 LONGEST = 3.0  # of one step, in log variance ratio
@@ -53,11 +54,7 @@ class Reml:
 
     def effects(self) -> tuple[np.ndarray, np.ndarray]:
         """Effects of the eliminated columns, and of the rest in the order they were given."""
-        first, rest = self.factor.effects
-        e = self.factor.elimination
-        out = np.empty(len(rest))
-        out[e.plan.order] = rest * self.factor.scale[:-1]
-        return first * self.factor.own, out
+        return self.factor.coefficients()
 
 
 @dataclass(frozen=True)
@@ -111,6 +108,9 @@ class _Problem:
         if self.noise_sd is None:
             information -= np.outer(squares, squares) / point.factor.residual
         information /= point.noise
+        # The logarithm bends: where a variance falls towards nought the slope is most of the
+        # curvature, and steps by the average information alone would go far too far.
+        information[np.diag_indices(n)] += np.maximum(gradient, 0.0)
         off, log_sd = self._prior(point.theta)
         gradient += off / log_sd
         information[np.diag_indices(n)] += 0.5 / log_sd**2
@@ -124,7 +124,12 @@ class _Problem:
         by_first[:, e.equations.first_block] = first * factor.own
         by_rest = np.zeros((len(rest) + 1, n))
         random = np.flatnonzero(e.block >= 0)
-        by_rest[random, e.block[random]] = (rest * factor.scale[:-1])[random]
+        effect = rest * factor.scale[:-1]
+        by_rest[random, e.block[random]] = effect[random]
+        # A parent's effect reaches the rows through its children.
+        parent = e.links.parent
+        by_rest[e.links.child, e.block[parent]] = effect[parent]
+        by_rest[parent, e.block[parent]] = 0.0
         up, down = e.times(by_first, by_rest)
         total = by_first.T @ up + by_rest.T @ down
         scaled = (factor.scale[:, None] * down)[:-1]

@@ -8,11 +8,15 @@ The diagonal of the inverse comes from the same fronts, last to first (Takahashi
 
 As in `model.mixed_equations` effects are spherical, b = theta u, so a standard deviation of nought
 is an ordinary point. One BLAS thread is quickest: fronts are small.
+
+A column of a nested block (a session's, say, whose rows are all of one day) may stand for the sum
+of its own effect and its parent's (hierarchical centring: Gelfand, Sahu and Carlin, Biometrika
+82(3), 1995). The parent then meets its children only and no row, which halves the work; none of
+these two standard deviations may be nought.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -32,50 +36,11 @@ from benchmark.model.front_kernels import (
 )
 from benchmark.model.fronts import Plan, plan_fronts
 from benchmark.model.mixed_equations import FIXED, TINY
+from benchmark.model.sparse_equations import Equations, Links, cliques
 
 # Relative ridge on ordinary coefficients, so that aliased columns share instead of failing. Ten
 # times as much would show in the sixth decimal of the criterion.
 RIDGE = 1e-12
-
-
-@dataclass(frozen=True)
-class Equations:
-    """Cross products of one problem, split in the columns that are eliminated first and the rest.
-
-    Attributes
-    ----------
-    diagonal : of the eliminated columns, (eliminated,).
-    coupling : the rest by the eliminated columns, (rest + 1, eliminated); last row the response.
-    rest : of the rest, (rest + 1, rest + 1), symmetric; the response is last.
-    first_block : block of the eliminated columns.
-    block : block of each column of the rest, FIXED for ordinary ones.
-    n_blocks : how many blocks there are.
-    n_rows : rows that the sums go over; a row counts as often as its weight says.
-    """
-
-    diagonal: np.ndarray
-    coupling: csc_array
-    rest: csc_array
-    first_block: int
-    block: np.ndarray
-    n_blocks: int
-    n_rows: float
-
-    @property
-    def n_rest(self) -> int:
-        """Number of columns that are not eliminated first, the response left out."""
-        return len(self.block)
-
-    @property
-    def n_fixed(self) -> int:
-        """Number of ordinary coefficients."""
-        return int((self.block == FIXED).sum())
-
-    def sizes(self) -> np.ndarray:
-        """Return how many columns each block has, (blocks,)."""
-        count = np.bincount(self.block[self.block != FIXED], minlength=self.n_blocks)
-        count[self.first_block] += len(self.diagonal)
-        return np.asarray(count)
 
 
 class Elimination:
@@ -87,7 +52,7 @@ class Elimination:
     def __init__(self, equations: Equations, plan: Plan | None = None) -> None:
         self.equations = equations
         n = equations.n_rest
-        self.plan = plan = plan or plan_fronts(n, *_cliques(equations), equations.block == FIXED)
+        self.plan = plan = plan or plan_fronts(n, *cliques(equations), equations.block == FIXED)
         place = np.empty(n + 1, dtype=np.int64)
         place[plan.order], place[n] = np.arange(n), n
         self.place = place
@@ -98,11 +63,17 @@ class Elimination:
             copy=True,
         )
         self.coupling.sort_indices()
-        self.starts, self.rows = self.coupling.indptr.astype(np.int64), self.coupling.indices
+        self.starts = self.coupling.indptr.astype(np.int64)
+        self.rows = self.coupling.indices.astype(np.int32, copy=False)  # one type: compiled once
         rest: Any = coo_array(tril(equations.rest))
-        ends = np.sort(np.stack([place[c] for c in rest.coords]), axis=0)
-        self.rest = csc_array((rest.data, (ends[1], ends[0])), shape=(n + 1, n + 1))
         self.block = equations.block[plan.order]
+        self.links = Links(equations, place)
+        ends = np.stack([place[c] for c in rest.coords])
+        ends = np.sort(np.hstack([ends, self.links.pairs()]), axis=0)
+        data = np.append(rest.data, np.zeros(ends.shape[1] - rest.nnz))
+        self.rest = csc_array((data, (ends[1], ends[0])), shape=(n + 1, n + 1))
+        self.rest.sum_duplicates()
+        self.links.find_in(self.rest, plan)
         inside, counts = self.rows < n, np.diff(self.starts)
         clique = np.repeat(np.arange(len(counts)), counts)[inside]
         filled = np.concatenate([[0], np.cumsum(np.bincount(clique, minlength=len(counts)))])
@@ -132,6 +103,16 @@ class Elimination:
         """Relative standard deviation of each place; 1 for ordinary ones and the response."""
         return np.append(np.where(self.block == FIXED, 1.0, np.append(theta, 1.0)[self.block]), 1.0)
 
+    def rest_at(self, theta: np.ndarray) -> csc_array:
+        """The rest with what parents and children share at these relative standard deviations."""
+        if not len(self.links.child):
+            return self.rest
+        data = self.rest.data.copy()
+        precision = theta[self.links.block] ** -2.0
+        data[self.links.at] -= precision
+        np.add.at(data, self.links.at_parent, precision)
+        return csc_array((data, self.rest.indices, self.rest.indptr), shape=self.rest.shape)
+
     def factor(self, theta: np.ndarray) -> Factor:
         """Factorise at relative standard deviations, one a block.
 
@@ -149,20 +130,6 @@ class Elimination:
         up = self.equations.diagonal[:, None] * first + self.coupling.T @ rest
         down = self.coupling @ first + lower @ rest + lower.T @ rest - diagonal * rest
         return np.asarray(up), np.asarray(down)
-
-
-def _cliques(equations: Equations) -> tuple[np.ndarray, np.ndarray]:
-    """Columns of the rest that meet: those of each eliminated column, and pairs in the rest."""
-    n = equations.n_rest
-    coupling = equations.coupling
-    inside = coupling.indices < n
-    before = np.concatenate([[0], np.cumsum(inside)])
-    counts = np.diff(before[coupling.indptr])
-    pairs: Any = coo_array(tril(equations.rest[:n, :n], -1))
-    alone = np.arange(n)  # every column is in some clique
-    members = np.concatenate([coupling.indices[inside], np.stack(pairs.coords).T.ravel(), alone])
-    lengths = np.concatenate([counts, np.full(pairs.nnz, 2), np.ones(n, dtype=np.int64)])
-    return np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64), members.astype(np.int64)
 
 
 class Factor:
@@ -190,16 +157,16 @@ class Factor:
         e = self.elimination
         ridge = RIDGE * np.maximum(e.rest.diagonal(), TINY)
         add = np.where(e.block == FIXED, ridge[:-1], 1.0)
-        rest, eliminated = e.rest, self._eliminated()
+        rest, eliminated = e.rest_at(self.theta), self._eliminated()
         left: dict[int, np.ndarray] = {}
         log_det = float(np.log(self.diagonal).sum())
         if not COMPILED:
-            rest = self._multiplied_out()
+            rest = self._multiplied_out(rest)
         residual = 0.0
         for f, index in enumerate(e.index):
             first, stop = e.plan.first[f], e.plan.first[f + 1]
             k, m = int(stop - first), len(index) - int(stop - first)
-            parts = tuple(np.zeros(shape, order="F") for shape in ((k, k), (m, k), (m, m)))
+            parts = tuple(np.zeros(shape) for shape in ((k, k), (k, m), (m, m)))
             self._local[index] = np.arange(len(index))
             add_columns(parts, self._local, first, rest.indptr, rest.indices, rest.data, self.scale)
             if COMPILED:
@@ -208,7 +175,7 @@ class Factor:
                 )
             for child in e.children[f]:
                 add_child(parts, left.pop(child), e.at[child])
-            pivots, border, over = parts
+            pivots, border, over = (part.T for part in parts)
             pivots[np.diag_indices(k)] += add[first:stop]
             pivots, failed = dpotrf(pivots, lower=1, clean=1, overwrite_a=1)
             if failed:
@@ -219,7 +186,7 @@ class Factor:
             self.border.append(border)
             log_det += 2 * float(np.log(np.diag(pivots)).sum())
             if e.plan.parent[f] >= 0:
-                left[f] = over
+                left[f] = over.T
             else:
                 residual += float(over[-1, -1])
         self.log_det = log_det
@@ -241,24 +208,41 @@ class Factor:
         values = e.coupling.data
         return e.starts, e.rows, values, self.scale, self.own, self.diagonal
 
-    def _multiplied_out(self) -> csc_array:
+    def _multiplied_out(self, rest: csc_array) -> csc_array:
         """The rest less what the eliminated columns explain, unscaled: without numba."""
         e = self.elimination
         weight = diags_array(self.own**2 / self.diagonal)
-        product = csc_array(tril(e.rest - tril(e.coupling @ weight @ e.coupling.T)))
+        product = csc_array(tril(rest - tril(e.coupling @ weight @ e.coupling.T)))
         product.sort_indices()
         self._rest_of_response = product[-1, -1]
         return product
 
     @cached_property
-    def effects(self) -> tuple[np.ndarray, np.ndarray]:
-        """Spherical effects of the eliminated columns, and of the rest in order of elimination."""
+    def solution(self) -> tuple[np.ndarray, np.ndarray]:
+        """Scaled solution: of the eliminated columns, and of the rest in order of elimination.
+
+        A child's is the sum of its own effect and its parent's.
+        """
         n = self.elimination.equations.n_rest
         start = np.concatenate([border[-1] for border in self.border] or [np.zeros(0)])
         rest = self.backward(np.append(start, 0.0)[:, None])[:, 0]
         rest[n] = -1.0
         first = -self.own / self.diagonal * (self.elimination.coupling.T @ (self.scale * rest))
         return np.asarray(first), rest[:n]
+
+    @cached_property
+    def effects(self) -> tuple[np.ndarray, np.ndarray]:
+        """Spherical effects of the eliminated columns, and of the rest in order of elimination."""
+        first, rest = self.solution
+        e = self.elimination
+        return first, e.links.own(self.theta, e.block, rest)
+
+    def coefficients(self) -> tuple[np.ndarray, np.ndarray]:
+        """Effects of the eliminated columns, and of the rest in the order they were given."""
+        first, rest = self.effects
+        out = np.empty(len(rest))
+        out[self.elimination.plan.order] = rest * self.scale[:-1]
+        return first * self.own, out
 
     def release(self) -> None:
         """Give back the memory of the fronts; effects that were asked for stay."""
@@ -298,14 +282,18 @@ class Factor:
         sessions = float((1 / self.diagonal[seen]).sum())
         squared = None if COMPILED else self._squared()
         kept: dict[int, np.ndarray] = {}
+        squares, crossed = np.zeros(e.equations.n_rest), np.zeros(len(e.links.child))
         for f in range(e.plan.n_fronts - 1, -1, -1):
             first, stop = e.plan.first[f], e.plan.first[f + 1]
             inverse = self._inverse(f, kept)
-            np.add.at(total, e.block[first:stop], np.diag(inverse)[: stop - first])
+            squares[first:stop] = np.diag(inverse)[: stop - first]
             self._local[e.index[f]] = np.arange(len(e.index[f]))
+            linked = e.links.by_front[slice(*e.links.begins[f : f + 2])]
+            ends = self._local[e.links.child[linked]], self._local[e.links.parent[linked]]
+            crossed[linked] = inverse[np.maximum(*ends), np.minimum(*ends)]
             if squared is None:
                 mine = e.by_front[slice(*e.begins[f : f + 2])]
-                sessions += square_sums(inverse, self._local, mine, *self._eliminated())
+                sessions += square_sums(inverse.T, self._local, mine, *self._eliminated())
             else:
                 sessions += _dot(inverse, self._local, squared, int(first), int(stop))
             if e.children[f]:
@@ -313,6 +301,9 @@ class Factor:
             parent = int(e.plan.parent[f])
             if parent >= 0 and e.children[parent][0] == f:
                 del kept[parent]  # its last child is done
+        ratio = e.links.ratio(self.theta, e.block)
+        squares[e.links.child] += ratio**2 * squares[e.links.parent] - 2 * ratio * crossed
+        np.add.at(total, e.block, squares)
         total[e.equations.first_block] += sessions
         if squared is not None:
             total[e.equations.first_block] += float((1 / np.delete(self.diagonal, seen)).sum())
@@ -324,11 +315,11 @@ class Factor:
         if len(self.border[f]) == 1:
             return np.asarray(own)
         e = self.elimination
-        beyond = part_of(kept[int(e.plan.parent[f])], e.at[f][:-1])
+        beyond = part_of(kept[int(e.plan.parent[f])].T, e.at[f][:-1]).T
         through = dtrsm(1.0, self.pivots[f], self.border[f][:-1], side=1, lower=1)
         across = dsymm(1.0, beyond, through, lower=1)
         own = dgemm(1.0, through, across, beta=1.0, c=own, trans_a=1, overwrite_c=1)
-        return whole_of(own, across, beyond)
+        return whole_of(own.T, across.T, beyond.T).T
 
     def _squared(self) -> csc_array:
         """Weights that turn entries of the inverse into its trace over eliminated columns."""

@@ -14,8 +14,9 @@ from scipy.sparse import block_array, csc_array, csr_array, diags_array
 from threadpoolctl import threadpool_limits
 
 from benchmark.model.mixed_equations import FIXED
-from benchmark.model.reml import Reml, fit_reml
-from benchmark.model.sparse_cholesky import Elimination, Equations
+from benchmark.model.reml import fit_reml
+from benchmark.model.sparse_cholesky import Elimination
+from benchmark.model.sparse_equations import Equations
 
 MANY = 0.02  # columns that more than this share of the rows has are held densely
 CLOSE = 5e-3  # of a log variance ratio: far less than what is not known of it
@@ -30,6 +31,8 @@ class SparseComponentRegression:
     size_priors : median and standard deviation of the log of each block's standard deviation,
         (blocks, 2). The noise has standard deviation 1.
     start : standard deviations that the first fit starts from, (blocks,).
+    parent : for a column whose rows all have one same column of another block, that column, -1
+        for others, (columns,). It changes how long a fit takes, not what it finds.
 
     Attributes
     ----------
@@ -37,49 +40,71 @@ class SparseComponentRegression:
     sds_ : standard deviation of each block.
     """
 
-    def __init__(self, blocks: np.ndarray, size_priors: np.ndarray, start: np.ndarray) -> None:
-        self.blocks, self.size_priors, self.start = blocks, size_priors, start
+    def __init__(
+        self, blocks: np.ndarray, size_priors: np.ndarray, start: np.ndarray, parent: np.ndarray
+    ) -> None:
+        self.blocks, self.size_priors, self.parent = blocks, size_priors, parent
+        self.sds_ = start
         self._x: csr_array | None = None
         self._plan: Elimination | None = None
-        self._fit: Reml | None = None
 
     def fit(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
-        """Fit rows by columns to a response and weights of the rows.
+        """Find the coefficients with the standard deviations as they stand: one factorisation.
 
-        A later fit of the same rows starts from the one before and keeps its plan.
+        `x` are rows by columns, `y` and `weight` have one value a row. A later fit of the same
+        rows keeps the order of elimination.
         """
+        plan = self._planned(x, y, weight)
+        with threadpool_limits(1):
+            first, rest = plan.factor(self.sds_).coefficients()
+        self.coef_ = self._placed(first[:, None], rest[:, None])[:, 0]
+
+    def fit_sizes(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
+        """Fit the standard deviations by REML, starting from those there are."""
+        plan = self._planned(x, y, weight)
+        with threadpool_limits(1):
+            found = fit_reml(
+                plan, noise_sd=1.0, size_priors=self.size_priors, start=self.sds_, close=CLOSE
+            )
+        self.sds_ = found.sds
+
+    def _planned(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> Elimination:
+        """Multiply out, in the order of elimination that these rows have had before."""
         if x is not self._x:
             self._split(x)
         equations = self._equations(y, weight)
         with threadpool_limits(1):
             self._plan = Elimination(equations, self._plan.plan if self._plan else None)
-            start = self._fit.theta if self._fit else self.start
-            self._fit = fit_reml(
-                self._plan, noise_sd=1.0, size_priors=self.size_priors, start=start, close=CLOSE
-            )
-        first, rest = self._fit.effects()
-        self.coef_ = self._placed(first[:, None], rest[:, None])[:, 0]
-        self.sds_ = self._fit.sds
+        return self._plan
 
     def _split(self, x: csr_array) -> None:
         """Part the columns: those eliminated first, other sparse ones, dense ones."""
-        self._x, self._plan, self._fit = x, None, None
-        columns: Any = csc_array(x)
+        self._x, self._plan = x, None
+        # A parent reaches the rows through its children.
+        in_rows = np.ones(x.shape[1])
+        in_rows[self.parent[self.parent >= 0]] = 0.0
+        columns: Any = csc_array(x @ diags_array(in_rows))
+        columns.eliminate_zeros()
         often = np.diff(columns.indptr) > MANY * x.shape[0]
-        self._first_block = _independent(x, self.blocks, often, len(self.size_priors))
+        linked = (in_rows == 0) | (self.parent >= 0)
+        self._first_block = _independent(x, self.blocks, often | linked, len(self.size_priors))
         first = (self.blocks == self._first_block) & ~often
         self.first = np.flatnonzero(first)
         self.some, self.dense = np.flatnonzero(~first & ~often), np.flatnonzero(often)
         self._first: Any = csc_array(columns[:, self.first])
         self._some: Any = csr_array(columns[:, self.some])
         self._dense = columns[:, self.dense].toarray()
+        place = np.full(x.shape[1], -1)
+        place[np.concatenate([self.some, self.dense])] = np.arange(x.shape[1] - len(self.first))
+        parent = self.parent[np.concatenate([self.some, self.dense])]
+        self._parent = np.where(parent >= 0, place[parent], -1)
 
     def draw(self, sds: np.ndarray, n: int, rng: np.random.Generator) -> np.ndarray:
         """Draw coefficients given standard deviations, (n, columns)."""
         assert self._plan is not None  # noqa: S101 - drawn after a fit only
         with threadpool_limits(1):
             factor = self._plan.factor(np.asarray(sds))
-            first, rest = factor.effects
+            first, rest = factor.solution
             spread = factor.backward(rng.standard_normal((len(rest) + 1, n)))
         # The eliminated columns given the rest; the response is no part of what varies.
         root = np.sqrt(factor.diagonal)[:, None]
@@ -87,6 +112,8 @@ class SparseComponentRegression:
         drawn = first[:, None] + rng.standard_normal((len(first), n)) / root
         drawn -= (factor.own / factor.diagonal)[:, None] * through
         scaled = (rest[:, None] + spread[:-1]) * factor.scale[:-1, None]
+        links = self._plan.links
+        scaled[links.child] -= scaled[links.parent]
         ordered = np.empty_like(scaled)
         ordered[self._plan.plan.order] = scaled
         return self._placed(factor.own[:, None] * drawn, ordered).T
@@ -111,6 +138,7 @@ class SparseComponentRegression:
             block,
             len(self.size_priors),
             float(weight.sum()),
+            self._parent,
         )
 
     def _placed(self, first: np.ndarray, rest: np.ndarray) -> np.ndarray:

@@ -78,8 +78,7 @@ def structure(frame: ModelFrame) -> Structure:
     runs = frame.runs.assign(spec=spec, run_id=frame.runs.index)
     levels, code = {}, {}
     for group in GROUPS:
-        code[group], names = pd.factorize(pd.Series(keys_of(runs, group), dtype=object))
-        levels[group] = list(names)
+        code[group], levels[group] = _levels(runs, group)
     wet = runs["surface"].to_numpy() != "dry"
     wet_sessions = pd.Series(keys_of(runs, "session"), dtype=object).where(wet)
     code["wet_session"], names = pd.factorize(wet_sessions)
@@ -103,6 +102,17 @@ def structure(frame: ModelFrame) -> Structure:
             len(levels["driver"]),
         ),
     )
+
+
+def _levels(runs: pd.DataFrame, group: str) -> tuple[np.ndarray, list[Name]]:
+    """Number the levels of a group by first appearance: number of each run, the names."""
+    key = np.zeros(len(runs), dtype=np.int64)
+    for column in GROUPS[group]:
+        number, values = pd.factorize(runs[column], use_na_sentinel=False)
+        key = key * len(values) + number
+    code, keys = pd.factorize(key)
+    first = np.unique(code, return_index=True)[1] if len(keys) else code
+    return code, keys_of(runs.iloc[first], group)
 
 
 def facts_of(runs: pd.DataFrame) -> Facts:

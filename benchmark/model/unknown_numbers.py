@@ -239,6 +239,6 @@ def _missing_treadwear(s: Structure) -> MissingNumber:
 def _units(group: np.ndarray, missing: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Number the groups of the missing rows; -1 elsewhere. Return also a row of each."""
     unit = np.full(len(group), -1)
-    unit[missing], names = pd.factorize(group[missing])
-    first = np.array([np.flatnonzero(unit == k)[0] for k in range(len(names))], dtype=np.int64)
-    return unit, first
+    unit[missing], _ = pd.factorize(group[missing])
+    _, first = np.unique(unit[missing], return_index=True)
+    return unit, np.flatnonzero(missing)[first]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import streamlit as st
 
 from benchmark.model.fit import Fit
@@ -10,13 +11,19 @@ from benchmark.show.screen import choose
 
 def ask_place(fit: Fit, build: str | None = None) -> tuple[str, str]:
     """Let the visitor choose a circuit and layout, of those where the build has laps if named."""
-    runs = fit.runs if build is None else fit.runs[fit.runs["build"] == build]
+    places = fit.circuits.index if build is None else _places_of(fit, build)
     left, right = st.columns(2)
-    circuits = sorted(runs["circuit"].unique())
+    circuits = sorted(places.unique(0))
     with left:
         circuit = choose("Circuit", circuits, key="circuit") or circuits[0]
-    layouts = sorted(runs.loc[runs["circuit"] == circuit, "layout"].unique())
+    layouts = sorted({own for place, own in places if place == circuit})
     layouts.sort(key=lambda layout: layout != "full")
     with right:
         layout = choose("Layout", layouts, key="layout") or layouts[0]
     return circuit, layout
+
+
+def _places_of(fit: Fit, build: str) -> pd.MultiIndex:
+    """Give the circuits and layouts where a build has laps."""
+    own = fit.runs.iloc[fit.lookup.runs_of("build", build)]
+    return pd.MultiIndex.from_frame(own[["circuit", "layout"]].drop_duplicates())

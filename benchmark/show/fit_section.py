@@ -9,8 +9,9 @@ import streamlit as st
 
 from benchmark.errors import NoStore
 from benchmark.show import fit_worker
+from benchmark.show.by_state import StoreState, store_state
 from benchmark.show.fit_job import Job, State
-from benchmark.show.screen import LEADERBOARD, md, points, store_path, store_state, told
+from benchmark.show.screen import LEADERBOARD, md, points, store_path, told
 from benchmark.show.signing_in import who, why_not
 from benchmark.show.words import count_text
 from benchmark.store.store import Store
@@ -66,7 +67,7 @@ def store_status(path: Path) -> tuple[int, bool, bool]:
 
 
 @st.cache_data(max_entries=16, show_spinner=False)
-def _status(state: tuple[str, int, int]) -> tuple[int, bool, bool]:
+def _status(state: StoreState) -> tuple[int, bool, bool]:
     with Store.open(state[0]) as store:
         fits = store.fits()
         is_fitted = not fits.empty and int(fits["data_version"].iloc[0]) == store.data_version()

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import streamlit as st
 
 from benchmark.errors import BenchmarkError, FaultyFile, NoStore
 from benchmark.intake.laptable import LapFile
+from benchmark.show.by_state import by_state
 from benchmark.show.faults import show_faults
 from benchmark.show.handing_in import add_file, added_lines
 from benchmark.show.screen import md, store_path
@@ -172,8 +174,12 @@ def _why_no_visitor() -> str:
 
 def visitors_hand_in() -> bool:
     """Tell whether an owner lets people hand in who have no role in the club."""
+    return by_state(_visitors_hand_in, store_path())
+
+
+def _visitors_hand_in(db: Path) -> bool:
     try:
-        with Store.open(store_path()) as store:
+        with Store.open(db) as store:
             return settings(store)[VISITORS_HAND_IN] == YES
     except NoStore:
         return False

@@ -26,6 +26,7 @@ from benchmark.intake.mapping import (
 from benchmark.intake.source import WholeFile
 from benchmark.intake.units import UNITS
 from benchmark.intake.usual_names import proposed_column, proposed_columns
+from benchmark.show.by_state import by_state
 from benchmark.show.handing_in import read_file
 from benchmark.show.mappings import keep, kept
 from benchmark.show.screen import md, points, store_path
@@ -52,7 +53,7 @@ NAME = "mapping"
 
 def choose_mapping() -> ColumnMapping | None:
     """Ask whether the files are lap tables or foreign sheets; None is lap tables."""
-    known = {one.name: one.body for one in kept(store_path())}
+    known = {one.name: one.body for one in by_state(kept, store_path())}
     if not known:
         return None
     lap_tables = "lap tables"

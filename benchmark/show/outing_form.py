@@ -10,19 +10,19 @@ from datetime import date
 import pandas as pd
 import streamlit as st
 
-from benchmark.errors import FaultyFile, NoStore
+from benchmark.errors import FaultyFile
 from benchmark.intake.columns import BY_NAME
 from benchmark.intake.fixes import MAX_BYTES
 from benchmark.intake.laptable import LapFile
 from benchmark.intake.outing import Outing, OutingLap, from_pasted, make_outing
 from benchmark.intake.slow_laps import SLOW
+from benchmark.show.by_state import store_state
 from benchmark.show.claiming import TraceFile
 from benchmark.show.handing_in import slow_proposals
 from benchmark.show.outing import (
     FIRST_OF_TRACE,
     TracedOuting,
     called,
-    facts_known,
     filled,
     passed_over_lines,
     pasted_laps,
@@ -31,10 +31,10 @@ from benchmark.show.outing import (
     understood,
 )
 from benchmark.show.outing_faults import show_outing_faults
-from benchmark.show.screen import points, show_table, store_path, store_state
+from benchmark.show.outing_known import known_layouts, known_names, known_of
+from benchmark.show.screen import points, show_table, store_path
 from benchmark.show.slow_form import RULE, kind_column, why_slow
 from benchmark.show.words import count_text
-from benchmark.store.store import Store
 from benchmark.trade.classes import (
     AREAS,
     DRIVER_LEVELS,
@@ -78,12 +78,13 @@ def show_outing(store_it: StoreIt) -> None:
 
 def ask_what() -> tuple[Texts, dict[str, str]]:
     """Ask where, when, which car and who; a known build brings its latest record."""
-    names = {column: _names(column) for column in ("circuit", "build", "model", "driver")}
+    names = known_names()
     first, second, third = st.columns(3)
     texts: Texts = {}
     with first:
         texts["circuit"] = _name("Circuit", names["circuit"], "outing_circuit")
-        texts["layout"] = _name("Layout", _layouts(texts["circuit"]), "outing_layout", first=True)
+        layouts = known_layouts(texts["circuit"])
+        texts["layout"] = _name("Layout", layouts, "outing_layout", first=True)
         texts["surface"] = _choice("Surface", SURFACES, "outing_surface", "dry")
     with second:
         texts["date"] = str(st.date_input("Date of the outing", date.today(), key="outing_date"))
@@ -92,12 +93,12 @@ def ask_what() -> tuple[Texts, dict[str, str]]:
         texts["run"] = st.text_input("Outing within the session", "1", key="outing_run")
     with third:
         build = texts["build"] = _name("Build", names["build"], "outing_build")
-        known = facts_known(store_path(), texts)
+        known = known_of(texts)
         texts["model"] = _name(
             "Model", names["model"], f"outing_model_{build}", known=known.get("model")
         )
         driver = texts["driver"] = _name("Driver", names["driver"], "outing_driver")
-        known = facts_known(store_path(), texts)
+        known = known_of(texts)
         level = known.get("driver_level")
         texts["driver_level"] = _choice(
             "Driver level", DRIVER_LEVELS, f"outing_level_{driver}", level
@@ -128,7 +129,7 @@ def ask_what() -> tuple[Texts, dict[str, str]]:
 
 def ask_weather(texts: Texts) -> str | None:
     """Ask for the weather, typed or as a METAR; what is typed wins."""
-    known = facts_known(store_path(), {"circuit": texts["circuit"]})
+    known = known_of({"circuit": texts["circuit"]})
     with st.expander("Weather: typed, or from a METAR"):
         metar = st.text_area(
             "Weather report (METAR) of the hour, pasted", placeholder=METAR, key="outing_metar"
@@ -304,23 +305,6 @@ def with_kinds_confirmed(facts: Mapping[str, str], laps: list[OutingLap]) -> Out
     if made.lap_file.faults:
         raise FaultyFile(made.lap_file.faults)
     return made
-
-
-def _names(column: str) -> list[str]:
-    try:
-        with Store.open(store_path()) as store:
-            return store.names(column)
-    except NoStore:
-        return []
-
-
-def _layouts(circuit: str | None) -> list[str]:
-    try:
-        with Store.open(store_path()) as store:
-            known = store.layouts(circuit or "")
-    except NoStore:
-        known = []
-    return sorted({*known, "full"}, key=lambda layout: (layout != "full", layout))
 
 
 def _state() -> object:

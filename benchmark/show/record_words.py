@@ -25,6 +25,7 @@ ACTIONS: Mapping[str, str] = MappingProxyType(
         "person": "gave a role",
         "settings": "changed a setting",
         "evidence": "added evidence",
+        "restore": "restored a backup",
     }
 )
 Json = Mapping[str, Any]
@@ -90,6 +91,14 @@ def _setting(subject: Json, before: Json, after: Json) -> str:
     return f"{subject.get('setting')}: {after.get('value')}, was {before.get('value')}"
 
 
+def _restore(subject: Json, before: Json, _: Json) -> str:
+    made = f"of {subject.get('made_at', '')}, SHA-256 {str(subject.get('backup', ''))[:12]}"
+    lines = before.get("lines")
+    was = f"; {lines} lines of record were there" if lines is not None else ""
+    kept = f", kept in {before['kept_in']}" if before.get("kept_in") else ""
+    return f"{made}{was}{kept}"
+
+
 def _plain(subject: Json, _: Json, __: Json) -> str:
     return ", ".join(f"{name} {value}" for name, value in subject.items())
 
@@ -108,5 +117,6 @@ ABOUT: Mapping[str, Callable[[Json, Json, Json], str]] = MappingProxyType(
         "undo": _undo,
         "person": _person,
         "settings": _setting,
+        "restore": _restore,
     }
 )

@@ -17,6 +17,7 @@ import streamlit as st
 from benchmark.errors import BenchmarkError, NoFit, NoStore, StoreBusy
 from benchmark.model.fit import Fit
 from benchmark.show import fit_worker
+from benchmark.show.by_state import StoreState, store_state
 from benchmark.show.clock import Clock
 from benchmark.show.output import Column
 from benchmark.show.serving import serving
@@ -49,18 +50,6 @@ def store_path() -> Path:
     return serving().db
 
 
-def store_state(path: Path) -> tuple[str, int, int]:
-    """Tell one state of the store from another, without opening it: every writer closes it.
-
-    Raises
-    ------
-    FileNotFoundError
-        There is no store yet.
-    """
-    found = path.stat()
-    return str(path.absolute()), found.st_mtime_ns, found.st_size
-
-
 # How answers are kept: a fit never changes, so its name stands for it.
 BY_FIT: dict[str | type[Any], Callable[[Any], Any]] = {Fit: lambda fit: fit.fit_id}
 BUSY_PATIENCE_S = 2.0  # where there is something to show meanwhile
@@ -68,7 +57,7 @@ _last_seen: dict[str, tuple[str, int]] = {}  # what the latest look at a store g
 
 
 @st.cache_resource(max_entries=16, show_spinner=False)
-def _look(state: tuple[str, int, int]) -> tuple[str, int]:
+def _look(state: StoreState) -> tuple[str, int]:
     """Give the digest of the latest fit and the version of the laps in this state of the store."""
     known = state[0] in _last_seen
     with Store.open(state[0], patience_s=BUSY_PATIENCE_S if known else PATIENCE_S) as store:

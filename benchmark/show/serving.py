@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -39,9 +41,15 @@ class Serving:
 
 def serving() -> Serving:
     """Read how the app was started; the store is `--db`, else BENCHMARK_DB, else laps.duckdb."""
-    parser = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
-    parser.add_argument("--db")
-    named = parser.parse_known_args()[0].db
-    db = Path(named or os.environ.get("BENCHMARK_DB") or "laps.duckdb")
+    db = Path(_named(tuple(sys.argv[1:])) or os.environ.get("BENCHMARK_DB") or "laps.duckdb")
     url = os.environ.get(PUBLIC_URL, "")
     return Serving(db, club=is_for_a_club(), read_only=is_read_only(), url=url)
+
+
+@lru_cache
+def _named(arguments: tuple[str, ...]) -> str | None:
+    """Read the store's name from the arguments; a page asks dozens of times."""
+    parser = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
+    parser.add_argument("--db")
+    named: str | None = parser.parse_known_args(arguments)[0].db
+    return named

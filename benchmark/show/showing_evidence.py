@@ -9,10 +9,10 @@ import streamlit as st
 from benchmark.errors import BenchmarkError
 from benchmark.intake.evidence import MOST_BYTES, PICTURES, kind_of, shown_picture
 from benchmark.show.screen import md, store_path
-from benchmark.show.signing_in import who
+from benchmark.show.signing_in import who, why_not
 from benchmark.show.submitting import moment
 from benchmark.show.words import count_text
-from benchmark.store.evidence import SUBMISSION, Evidence, add_evidence, read_evidence
+from benchmark.store.evidence import ADD, Evidence, add_evidence, evidence, read_evidence
 from benchmark.store.store import Store
 
 KINDS = {
@@ -63,16 +63,28 @@ def take_evidence(label: str, key: str) -> list[tuple[str, bytes]]:
     return taken
 
 
-def add_files(number: int) -> None:
-    """Take more evidence for a submission."""
-    with st.form(f"more_{number}", clear_on_submit=True):
-        files = take_evidence("More evidence", key=f"more_files_{number}")
+def show_and_take(about: str, number: int) -> None:
+    """Show the evidence of a submission or a kept claim, and take more where the person may."""
+    place = st.container()
+    if refused := why_not(ADD):
+        st.caption(md(refused))
+    else:
+        _add_files(about, number)
+    with Store.open(store_path(), who=who()) as store:
+        files = evidence(store, about, number)
+    with place:
+        show_evidence(files)
+
+
+def _add_files(about: str, number: int) -> None:
+    with st.form(f"more_{about}_{number}", clear_on_submit=True):
+        files = take_evidence("More evidence", key=f"more_files_{about}_{number}")
         if not st.form_submit_button("Add the evidence"):
             return
     for name, body in files:
         try:
             with Store.open(store_path(), write=True, who=who()) as store:
-                add_evidence(store, SUBMISSION, number, body, name=name)
+                add_evidence(store, about, number, body, name=name)
         except BenchmarkError as error:
             st.error(md(error))
         else:
@@ -87,6 +99,7 @@ def _drawn(sha256: str, _body: bytes, _kind: str) -> bytes:  # noqa: ARG001 - th
 
 def _show(one: Evidence) -> None:
     told = f"{KINDS[one.kind]}, {size_text(one.size)}, by {one.who}, {moment(one.at)}"
+    told = f"{one.name}: {told}" if one.name else told
     st.markdown(md(told))
     try:
         with Store.open(store_path(), who=who()) as store:

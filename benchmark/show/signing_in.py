@@ -14,6 +14,7 @@ from pathlib import Path
 import streamlit as st
 
 from benchmark.errors import NoStore
+from benchmark.show.by_state import by_state
 from benchmark.show.provider import providers
 from benchmark.show.serving import serving
 from benchmark.show.sign_in_form import SESSION
@@ -103,11 +104,15 @@ def actor() -> Actor:
     if not now.club and not now.read_only:
         return machine_user()
     signed_in = who()
-    if signed_in is None:  # no need to open the store
-        return Actor(NOBODY, Role.VISITOR)
+    name = signed_in.person() if signed_in is not None else None
+    return Actor(NOBODY, Role.VISITOR) if name is None else by_state(_actor, now.db, name)
+
+
+def _actor(db: Path, name: str) -> Actor:
+    """Give a person in the role that they have in the store."""
     try:
-        with Store.open(now.db, who=signed_in) as store:
-            return store.actor()
+        with Store.open(db) as store:
+            return store.actor_named(name)
     except NoStore:
         return Actor(NOBODY, Role.VISITOR)
 

@@ -14,10 +14,11 @@ from benchmark.show.faults import show_faults
 from benchmark.show.first_laps import show_first_laps
 from benchmark.show.output import Column
 from benchmark.show.screen import md, progress_on_page, show_table, store_path
-from benchmark.show.showing_evidence import add_files, show_evidence
+from benchmark.show.showing_evidence import show_and_take
 from benchmark.show.signing_in import who
 from benchmark.show.submitting import Looked, decision_text, moment, waiting_text, would_be_text
 from benchmark.show.words import count_text, shown
+from benchmark.store.evidence import SUBMISSION
 from benchmark.store.store import Store
 from benchmark.store.submissions import PENDING, Submission, body_of, submissions
 
@@ -83,8 +84,7 @@ def show_looked(looked: Looked) -> None:
     facts += [("Note", one.note)] if one.note else []
     st.markdown("\n".join(f"- {label}: {md(text)}" for label, text in facts))
     show_laps(looked)
-    show_evidence(looked.evidence)
-    add_files(one.number)
+    show_and_take(SUBMISSION, one.number)
     with Store.open(store_path(), who=who()) as store:
         body = body_of(store, one.number)
     st.download_button(

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import duckdb
 
 from benchmark.errors import BadQuestion, BenchmarkError, NotAllowed
-from benchmark.intake.evidence import ENDINGS, kind_of
+from benchmark.intake.evidence import download_name, kind_of
 from benchmark.store import record, submissions
 from benchmark.store.handing_in import HandedIn, hand_in
 from benchmark.store.record import Entry, stamp
@@ -40,12 +40,15 @@ MOST_BYTES_IN_ALL = 5_000_000_000
 MOST_BYTES_EACH = 1_000_000_000  # of one person below steward; who is not signed in counts as one
 DRAFT = ".draft-"
 
-COLUMNS = "evidence_no, about, about_no, sha256, kind, size, added_at, who"
+COLUMNS = "evidence_no, about, about_no, sha256, kind, size, added_at, who, name"
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """One file that supports a submission or a kept claim; `kind` is what its bytes are."""
+    """One file that supports a submission or a kept claim; `kind` is what its bytes are.
+
+    `name` is the last part of the name that it came with, empty where none was given.
+    """
 
     number: int
     about: str
@@ -55,11 +58,26 @@ class Evidence:
     size: int
     at: str
     who: str
+    name: str
 
     @property
     def safe_name(self) -> str:
-        """Give the name under which it is downloaded: of ours, with the ending of its kind."""
-        return f"{self.about}-{self.about_no}-{self.sha256[:12]}{ENDINGS[self.kind]}"
+        """Give the name under which it is downloaded, with the ending of its kind."""
+        return download_name(self.name or f"{self.about}-{self.about_no}", self.kind, self.sha256)
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """A file that comes in: its bytes, what they are, and what it is called."""
+
+    body: bytes
+    kind: str
+    name: str
+
+    @property
+    def plain_name(self) -> str:
+        """Give the part of the name that is kept."""
+        return submissions.file_name(self.name) if self.name else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +101,7 @@ def add_evidence(
     about_no: int,
     body: bytes,
     *,
-    name: str = "the file",
+    name: str = "",
     at: datetime | None = None,
 ) -> Evidence:
     """Keep a file and attach it to a submission or a kept claim; the same bytes are kept once.
@@ -94,7 +112,7 @@ def add_evidence(
     ----------
     about : `SUBMISSION` or `CLAIM`.
     about_no : its number.
-    name : what the file is called in messages; it is not kept.
+    name : what the file is called; its last part is kept, with what does not show replaced.
 
     Raises
     ------
@@ -107,10 +125,10 @@ def add_evidence(
     """
     if about not in ABOUT:
         raise BadQuestion(f'"{about}" has no evidence; use {" or ".join(ABOUT)}')
-    kind = kind_of(body, name=name)
+    file = File(body, kind_of(body, name=name or "the file"), name)
 
     def work(actor: Actor) -> Evidence:
-        return attach(store, actor, (about, about_no), body, kind, at)
+        return attach(store, actor, (about, about_no), file, at)
 
     return store._change(ADD, work)
 
@@ -136,11 +154,11 @@ def hand_in_with(
     FaultyFile, BadQuestion, NotAllowed, OSError
         As `hand_in` and `add_evidence`.
     """
-    kinds = [kind_of(content, name=name) for name, content in files]
+    told = [File(content, kind_of(content, name=name), name) for name, content in files]
 
     def then(actor: Actor, handed: submissions.Submission) -> None:
-        for kind, (_, content) in zip(kinds, files, strict=True):
-            attach(store, actor, (SUBMISSION, handed.number), content, kind, at)
+        for file in told:
+            attach(store, actor, (SUBMISSION, handed.number), file, at)
 
     return hand_in(store, lap_file, body, contact=contact, note=note, then=then, at=at)
 
@@ -194,8 +212,7 @@ def attach(
     store: Store,
     actor: Actor,
     about: tuple[str, int],
-    body: bytes,
-    kind: str,
+    file: File,
     at: datetime | None,
 ) -> Evidence:
     """Write the file and the row, within the transaction that the caller holds.
@@ -203,6 +220,7 @@ def attach(
     A file whose row is not committed after all is of no harm: nothing names it.
     """
     connection, (what, number) = store._connection, about
+    body = file.body
     is_open = _refuse_others(store, actor, what, number)
     sha256 = hashlib.sha256(body).hexdigest()
     same = _rows(connection, what, number, sha256)
@@ -213,12 +231,12 @@ def attach(
     connection.execute(
         """
         insert into evidence
-        select (select coalesce(max(evidence_no), 0) from evidence) + 1, ?, ?, ?, ?, ?, ?, ?
+        select (select coalesce(max(evidence_no), 0) from evidence) + 1, ?, ?, ?, ?, ?, ?, ?, ?
         """,
-        [what, number, sha256, kind, len(body), stamp(at), actor.name],
+        [what, number, sha256, file.kind, len(body), stamp(at), actor.name, file.plain_name],
     )
     if not is_open:
-        after = {"sha256": sha256, "kind": kind, "size": len(body)}
+        after = {"sha256": sha256, "kind": file.kind, "size": len(body)}
         record.append(connection, actor, Entry(EVIDENCE, {what: number}, after=after), at)
     return _rows(connection, what, number, sha256)[0]
 

@@ -254,7 +254,8 @@ create table if not exists corrected_file (
 );
 
 -- One row is one file of evidence, attached to a submission or a kept claim (about, about_no). Its
--- bytes lie beside the store under their SHA-256: see evidence.py. kind is what the bytes are.
+-- bytes lie beside the store under their SHA-256: see evidence.py. kind is what the bytes are, name
+-- the last part of the name that the file came with, empty where none was given.
 create table if not exists evidence (
     evidence_no integer not null,
     about varchar not null,
@@ -263,7 +264,8 @@ create table if not exists evidence (
     kind varchar not null,
     size bigint not null,
     added_at varchar not null,
-    who varchar not null
+    who varchar not null,
+    name varchar
 );
 
 -- One row is one setting that an owner has changed; the others are at their default.

@@ -444,8 +444,10 @@ class Store:
         if not self._is_club() and not is_for_a_club():
             return machine_user()
         name = self.who.person() if self.who is not None else None
-        if name is None:
-            return Actor(NOBODY, Role.VISITOR)
+        return Actor(NOBODY, Role.VISITOR) if name is None else self.actor_named(name)
+
+    def actor_named(self, name: str) -> Actor:
+        """Give somebody who has signed in, in the role that they have here."""
         roles = dict(
             self._rows("select name, role from person where name in (?, ?)", [name, ANYONE])
         )

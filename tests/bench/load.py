@@ -1,7 +1,7 @@
 """A load test on loopback: many people at once at the served app, some of whom hand in laps.
 
     python -m tests.bench.load [--read 40] [--hand-in 10] [--seconds 300] [--think 8]
-        [--fit] [--import] [--db DEMO_STORE]
+        [--club] [--stewards 2] [--fit] [--import] [--db DEMO_STORE]
 
 serves the app (`benchmark app`) on a copy of the demo store (made first, unless one is named) and
 opens a websocket a person, as a browser does (`tests/bench/tab.py`): readers go from page to page,
@@ -40,67 +40,26 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections import defaultdict
+from collections.abc import Mapping
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
-
-from benchmark.intake.columns import NAMES
 from benchmark.store.store import Store
-from tests.bench.tab import HOST, Answer, Tab
+from tests.bench.load_club import (
+    PASSWORD,
+    accept_what_waits,
+    hand_in_signed_in,
+    prepare_club,
+    steward_name,
+    tell_club,
+)
+from tests.bench.load_plan import BENCHMARK, CIRCUIT, LAPS, Plan, Tally, sheet
+from tests.bench.tab import HOST, Tab
 
-BENCHMARK = [sys.executable, "-c", "from benchmark.cli import main; main()"]
-LAPS = 5  # of a submission
 # How often a reader goes to each page, and with what in the address.
 READ = {"": 5, "gains": 2, "build": 3, "plan": 1, "claim": 2, "challenge": 1, "method": 1}
+READ_OF_A_CLUB = {**READ, "record": 1}
 QUERIES = {"": ["", "circuit=Tarnebrook", "circuit=Highmarl"], "gains": ["", "circuit=Highmarl"]}
-SHEET = [
-    "circuit",
-    "date",
-    "session",
-    "model",
-    "build",
-    "driver",
-    "tyre_category",
-    "lap",
-    "lap_time",
-]
-
-
-@dataclass
-class Tally:
-    """What everybody saw."""
-
-    took_s: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
-    exceptions: list[str] = field(default_factory=list)
-    errors: list[str] = field(default_factory=list)
-    acknowledged: set[str] = field(default_factory=set)
-    sent: set[str] = field(default_factory=set)
-    imported: set[str] = field(default_factory=set)
-    fits: int = 0
-
-    def note(self, page: str, answer: Answer) -> None:
-        self.took_s[page].append(answer.took_s)
-        self.exceptions += [f"{page}: {text}" for text in answer.exceptions]
-        self.errors += [f"{page}: {text}" for text in answer.errors]
-
-
-@dataclass(frozen=True)
-class Plan:
-    """The run's sizes."""
-
-    port: int
-    until: float
-    think_s: float
-
-    def goes_on(self) -> bool:
-        return time.monotonic() < self.until
-
-    async def think(self, draw: random.Random) -> None:
-        pause = draw.expovariate(1 / self.think_s) if self.think_s else 0
-        await asyncio.sleep(min(pause, max(self.until - time.monotonic(), 0)))
 
 
 def main() -> None:
@@ -108,9 +67,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         db = Path(name) / "laps.duckdb"
         prepare(db, asked.db)
+        if asked.club:
+            prepare_club(db, asked.hand_in, asked.stewards)
         tally = Tally()
+        print(f"load of the machine before: {os.getloadavg()[0]:.1f}", flush=True)
         asyncio.run(run(db, asked, tally))
-        bad = tell(db, tally)
+        print(f"load of the machine at the end: {os.getloadavg()[0]:.1f}")
+        bad = (tell_club if asked.club else tell)(db, tally) + tally.tell()
     sys.exit(1 if bad else 0)
 
 
@@ -120,6 +83,8 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--hand-in", type=int, default=10)
     made.add_argument("--seconds", type=float, default=300)
     made.add_argument("--think", type=float, default=8)
+    made.add_argument("--club", action="store_true")
+    made.add_argument("--stewards", type=int, default=2)
     made.add_argument("--fit", action="store_true")
     made.add_argument("--import", action="store_true", dest="import_")
     made.add_argument("--db", type=Path)
@@ -136,10 +101,15 @@ def prepare(db: Path, demo: Path | None) -> None:
 
 
 async def run(db: Path, asked: argparse.Namespace, tally: Tally) -> None:
-    async with served(db) as port:
-        plan = Plan(port, time.monotonic() + asked.seconds, asked.think)
-        people = [read(plan, tally, number) for number in range(asked.read)]
-        people += [hand_in(plan, tally, number) for number in range(asked.hand_in)]
+    async with served(db, *(["--club"] if asked.club else [])) as port:
+        by = {"BENCHMARK_AS": steward_name(0), "BENCHMARK_PASSWORD": PASSWORD} if asked.club else {}
+        plan = Plan(port, time.monotonic() + asked.seconds, asked.think, by)
+        pages = READ_OF_A_CLUB if asked.club else READ
+        people = [read(plan, tally, number, pages) for number in range(asked.read)]
+        entrant = hand_in_signed_in if asked.club else hand_in
+        people += [entrant(plan, tally, number) for number in range(asked.hand_in)]
+        if asked.club:
+            people += [accept_what_waits(plan, tally, number) for number in range(asked.stewards)]
         if asked.fit:
             people.append(fit_again(plan, tally, db))
         if asked.import_:
@@ -148,12 +118,12 @@ async def run(db: Path, asked: argparse.Namespace, tally: Tally) -> None:
 
 
 @asynccontextmanager
-async def served(db: Path):
+async def served(db: Path, *manner: str):
     """Serve the app, and tell the memory it took when all is over."""
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         port = probe.getsockname()[1]
-    command = [*BENCHMARK, "app", "--port", str(port), "--db", str(db)]
+    command = [*BENCHMARK, "app", "--port", str(port), "--db", str(db), *manner]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
         try:
             assert f":{port} " in await asyncio.to_thread(child.stdout.readline)
@@ -163,7 +133,7 @@ async def served(db: Path):
             child.terminate()
 
 
-async def read(plan: Plan, tally: Tally, number: int) -> None:
+async def read(plan: Plan, tally: Tally, number: int, pages: Mapping[str, int]) -> None:
     """Go from page to page, each time in one and the same tab."""
     draw = random.Random(number)
     await plan.think(draw)
@@ -171,7 +141,7 @@ async def read(plan: Plan, tally: Tally, number: int) -> None:
         tally.note("first page", await tab.ask(""))
         while plan.goes_on():
             await plan.think(draw)
-            page = draw.choices(list(READ), list(READ.values()))[0]
+            page = draw.choices(list(pages), list(pages.values()))[0]
             query = draw.choice(QUERIES.get(page, [""]))
             tally.note(page or "leaderboard", await tab.ask(page, query))
 
@@ -207,7 +177,7 @@ async def hand_in(plan: Plan, tally: Tally, number: int) -> None:
 
 async def fit_again(plan: Plan, tally: Tally, db: Path) -> None:
     while plan.goes_on():
-        status = await command("fit", "--db", str(db), errors=tally.errors)
+        status = await plan.command("fit", "--db", str(db), errors=tally.errors)
         tally.fits += status == 0
 
 
@@ -219,36 +189,10 @@ async def import_again(plan: Plan, tally: Tally, db: Path) -> None:
         path = db.with_name(f"{name}.csv")
         path.write_text(sheet(name), encoding="utf-8")
         tally.sent.add(name)
-        if await command("import", str(path), "--db", str(db), errors=tally.errors) == 0:
+        if await plan.command("import", str(path), "--db", str(db), errors=tally.errors) == 0:
             tally.acknowledged.add(name)
             tally.imported.add(name)
         await asyncio.sleep(2)
-
-
-async def command(*words: str, errors: list[str]) -> int:
-    """Run a command of ours, and note what it says where it fails."""
-    pipe = asyncio.subprocess.PIPE
-    child = await asyncio.create_subprocess_exec(*BENCHMARK, *words, stdout=pipe, stderr=pipe)
-    _, said = await child.communicate()
-    if child.returncode:
-        errors.append(f"benchmark {words[0]}: {said.decode(errors='replace').strip()}")
-    return child.returncode or 0
-
-
-def sheet(name: str) -> str:
-    """A lap table of one invented car on a day of its own."""
-    assert set(SHEET) <= set(NAMES)
-    facts = [
-        "Loadmoor",
-        "2026-05-02",
-        name,
-        "Pipit 1600",
-        f"Load {name}",
-        f"Driver {name}",
-        "sport",
-    ]
-    rows = [",".join([*facts, str(lap), f"1:{20 + lap}.5"]) for lap in range(1, LAPS + 1)]
-    return "\n".join([",".join(SHEET), *rows, ""])
 
 
 def tell(db: Path, tally: Tally) -> int:
@@ -256,7 +200,7 @@ def tell(db: Path, tally: Tally) -> int:
     with Store.open(db) as store:
         laps = store.accepted_laps()
         files = store.imports()["file"].tolist()
-    of_load = laps[laps["circuit"] == "Loadmoor"]
+    of_load = laps[laps["circuit"] == CIRCUIT]
     found = of_load.groupby("session")["lap"].count().to_dict()
     lost = sorted(name for name in tally.acknowledged if found.get(name, 0) < LAPS)
     half = sorted(name for name, count in found.items() if count != LAPS)
@@ -270,14 +214,7 @@ def tell(db: Path, tally: Tally) -> int:
         end="",
     )
     print(f"half {len(half)}, stored without a word {len(unsaid)}; fits {tally.fits}")
-    print(f"exceptions on pages {len(tally.exceptions)}, errors told {len(tally.errors)}")
-    for text in [*sorted(set(tally.exceptions)), *sorted(set(tally.errors))][:20]:
-        print(f"   {text[:300]}")
-    every = [took for took_s in tally.took_s.values() for took in took_s]
-    for page, took_s in [("all", every), *sorted(tally.took_s.items())]:
-        low, high = np.quantile(took_s, [0.5, 0.95])
-        print(f"| {page} | {len(took_s)} | {low:.2f} | {high:.2f} | {max(took_s):.2f} |")
-    return len(lost) + len(doubled) + len(half) + len(tally.exceptions) + len(tally.errors)
+    return len(lost) + len(doubled) + len(half) + len(unsaid)
 
 
 def tell_use(pid: int) -> None:

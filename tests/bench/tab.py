@@ -9,11 +9,13 @@ script's end closes the answer. Uploads go to the address that the server names.
 from __future__ import annotations
 
 import asyncio
+import re
 import time
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from http.client import HTTPConnection
+from http.client import HTTPConnection, HTTPResponse
+from urllib.parse import urlencode
 
 from streamlit.proto.Alert_pb2 import Alert
 from streamlit.proto.BackMsg_pb2 import BackMsg
@@ -62,21 +64,22 @@ class Answer:
 
 
 class Tab:
-    """One open page; `async with Tab(port) as tab`."""
+    """One open page; `async with Tab(port) as tab`, with the cookies of who is signed in."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, cookies: Mapping[str, str] | None = None) -> None:
         self.port = port
+        self._cookies = dict(cookies or {})
         self.session = ""
         self.pages: dict[str, str] = {}
         self._widgets: list[WidgetState] = []
         self._page = ""
 
     async def __aenter__(self) -> Tab:
-        self._cookie = await asyncio.to_thread(self._xsrf)
+        self._cookies[XSRF] = await asyncio.to_thread(self._xsrf)
         self._socket: ClientConnection = await connect(
             f"ws://{HOST}:{self.port}/_stcore/stream",
             subprotocols=["streamlit"],  # type: ignore[list-item]
-            additional_headers={"Cookie": f"{XSRF}={self._cookie}"},
+            additional_headers={"Cookie": written(self._cookies)},
             max_size=None,
             proxy=None,
             open_timeout=60,
@@ -159,9 +162,7 @@ class Tab:
         response = connection.getresponse()
         response.read()
         connection.close()
-        cookies = response.headers.get_all("Set-Cookie") or []
-        found = [c.split(";")[0].partition("=")[2] for c in cookies if c.startswith(f"{XSRF}=")]
-        return found[0] if found else ""
+        return cookies_of(response).get(XSRF, "")
 
     def _put(self, url: str, name: str, body: bytes) -> int:
         edge = uuid.uuid4().hex
@@ -172,8 +173,8 @@ class Tab:
         connection = HTTPConnection(HOST, self.port, timeout=60)
         headers = {
             "Content-Type": f"multipart/form-data; boundary={edge}",
-            "X-Xsrftoken": self._cookie,
-            "Cookie": f"{XSRF}={self._cookie}",
+            "X-Xsrftoken": self._cookies[XSRF],
+            "Cookie": written(self._cookies),
         }
         path = url if url.startswith("/") else f"/{url}"
         connection.request(
@@ -182,3 +183,43 @@ class Tab:
         status = connection.getresponse().status
         connection.close()
         return status
+
+
+def sign_in(port: int, name: str, password: str) -> dict[str, str]:
+    """Sign in by the app's own form, as a browser does, and give the cookies that it sets."""
+    got, text = _request(port, "GET", "/sign-in", {})
+    form = re.search(r'name="form" value="([^"]+)"', text)
+    fields = {"form": form[1] if form else "", "name": name, "password": password}
+    answer, _ = _request(
+        port,
+        "POST",
+        "/sign-in",
+        {"Cookie": written(cookies_of(got)), "Content-Type": "application/x-www-form-urlencoded"},
+        urlencode(fields),
+    )
+    if answer.status != 303:
+        raise ConnectionError(f"sign-in of {name}: status {answer.status}")
+    return {name: value for name, value in cookies_of(answer).items() if value.strip('"')}
+
+
+def cookies_of(response: HTTPResponse) -> dict[str, str]:
+    """Give the cookies that an answer sets."""
+    told = response.headers.get_all("Set-Cookie") or []
+    pairs = [one.split(";")[0].partition("=") for one in told]
+    return {name: value for name, _, value in pairs}
+
+
+def written(cookies: Mapping[str, str]) -> str:
+    """Write cookies as a browser sends them."""
+    return "; ".join(f"{name}={value}" for name, value in cookies.items())
+
+
+def _request(
+    port: int, method: str, address: str, headers: Mapping[str, str], body: str | None = None
+) -> tuple[HTTPResponse, str]:
+    connection = HTTPConnection(HOST, port, timeout=60)
+    connection.request(method, address, body, dict(headers))
+    response = connection.getresponse()
+    text = response.read().decode()
+    connection.close()
+    return response, text

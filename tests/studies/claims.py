@@ -39,7 +39,7 @@ from benchmark.answers.claim_chance import plausibility
 from benchmark.answers.claim_draws import weigh
 from benchmark.answers.claim_margins import adjusted_margin, raw_margin
 from benchmark.answers.claim_rules import Grounds, decide
-from benchmark.answers.claim_scope import Scope, find_field, scope_of
+from benchmark.answers.claim_scope import Field, Scope, scope_of
 from benchmark.answers.entries import reference_rows
 from benchmark.intake.columns import NAMES
 from benchmark.model import fit as fit_module
@@ -100,7 +100,7 @@ def claim_rows(
     claim = claim_of(row, int(counted.sum()))
     # What `check_claim` does, without the findings.
     case = make_case(found, claim)
-    scope = find_field(found, case).scope(scope_of(case))
+    scope = Field(found, case).scope(scope_of(case))
     if scope.standing is None or scope.entries.empty:
         return []
     weighed = weigh(found, case)

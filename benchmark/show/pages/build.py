@@ -98,7 +98,7 @@ opening(
 )
 fit = ready_fit()
 with told():
-    builds = sorted(fit.entries["build"])
+    builds = fit.whole.names["build"]
     build = choose("Build", builds, key="build") or builds[0]
     where = ask_place(fit, build)
     show_standing(fit, build, where)

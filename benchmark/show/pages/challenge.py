@@ -20,6 +20,7 @@ from benchmark.answers.challenge.standings import SEASON, Standings, standings
 from benchmark.answers.challenge.whatif import SLOW, kinds_compared, side_by_side
 from benchmark.errors import BenchmarkError, FaultyFile
 from benchmark.intake.rules import Rules, parse_rules
+from benchmark.show.by_state import store_state
 from benchmark.show.challenge import (
     ask_basis,
     compared_columns,
@@ -67,7 +68,6 @@ from benchmark.show.screen import (
     progress_on_page,
     show_table,
     store_path,
-    store_state,
     told,
 )
 from benchmark.show.words import count_text

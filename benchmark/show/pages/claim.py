@@ -14,7 +14,6 @@ from benchmark.intake.columns import BY_NAME
 from benchmark.intake.fixes import MAX_BYTES
 from benchmark.model.fit import Fit
 from benchmark.show.claim_figures import claim_alt, claim_rows
-from benchmark.show.claim_list import recheck_columns, recheck_frame
 from benchmark.show.claim_sheet import (
     METHOD,
     REFERENCES,
@@ -26,8 +25,9 @@ from benchmark.show.claim_sheet import (
     rival_columns,
     rule_points,
 )
-from benchmark.show.claiming import TraceFile, add_evidence, keep, make_claim, recheck
+from benchmark.show.claiming import TraceFile, add_evidence, keep, make_claim
 from benchmark.show.figures import PAGE_BESIDE_PX, board_chart
+from benchmark.show.kept_claims import show_kept
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
     cautions,
@@ -68,18 +68,18 @@ Texts = dict[str, str | None]
 
 def ask_lap(fit: Fit) -> Texts:
     """Ask what is claimed: where, who, what and when."""
-    runs, entries = fit.runs, fit.entries
+    names = fit.whole.names
     st.caption("Needed: build, model, driver, lap time and tyre. The rest may be left open.")
     first, second, third = st.columns(3)
     with first:
-        circuit = choose("Circuit", sorted(runs["circuit"].unique()), key="circuit")
-        layouts = sorted(runs["layout"].unique(), key=lambda name: (name != "full", name))
+        circuit = choose("Circuit", names["circuit"], key="circuit")
+        layouts = sorted(set(fit.circuits.index.unique(1)), key=lambda name: (name != "full", name))
         layout = choose("Layout", layouts, key="layout")
         day = st.date_input("Date of the lap", date.today(), key="claim_date")
     with second:
-        build = _name("Build", sorted(entries["build"]), key="build")
-        model = _name("Model", sorted(entries["model"].unique()), key="model")
-        driver = _name("Driver", sorted(runs["driver"].unique()), key="driver")
+        build = _name("Build", names["build"], key="build")
+        model = _name("Model", names["model"], key="model")
+        driver = _name("Driver", names["driver"], key="driver")
     with third:
         lap_time = st.text_input("Lap time, m:ss.sss", key="claim_lap_time")
         tyre = _maybe("Tyre", TYRES, key="tyre_category", placeholder="choose")
@@ -253,18 +253,6 @@ def show_doors(answer: ClaimAnswer) -> None:
     elif third.button("Keep this claim"):
         number = keep(store_path(), answer, who=who())
         st.success(f"Kept as claim {number}.")
-
-
-def show_kept(fit: Fit) -> None:
-    """Show the kept claims with their verdicts then and now."""
-    with st.expander("Kept claims: their verdicts then and now"):
-        if not st.button("Check the kept claims again"):
-            return
-        checks = recheck(store_path(), fit)
-        if not checks:
-            st.markdown("No claim has been kept yet.")
-            return
-        show_table(recheck_columns(recheck_frame(checks)), "Kept claims with their verdicts")
 
 
 opening(

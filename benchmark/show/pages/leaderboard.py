@@ -8,6 +8,7 @@ import streamlit as st
 from benchmark.answers.entries import basis, reference
 from benchmark.answers.leaderboard import leaderboard
 from benchmark.model.fit import Fit
+from benchmark.show.asking import ask_place
 from benchmark.show.board import HELP, board_columns, board_lines
 from benchmark.show.figures import MOST_ROWS, PAGE_BESIDE_PX, board_alt, board_chart
 from benchmark.show.output import records, to_spreadsheet_csv
@@ -34,19 +35,6 @@ MADE_EQUAL = {  # as the address has it, and as the answer knows it
 Question = dict[str, str | None]
 
 
-def ask_place(fit: Fit) -> tuple[str, str]:
-    """Let the visitor choose the circuit and one of its layouts."""
-    left, right = st.columns(2)
-    circuits = sorted(fit.runs["circuit"].unique())
-    with left:
-        circuit = choose("Circuit", circuits, key="circuit")
-    layouts = sorted(fit.runs.loc[fit.runs["circuit"] == circuit, "layout"].unique())
-    layouts.sort(key=lambda layout: layout != "full")
-    with right:
-        layout = choose("Layout", layouts, key="layout")
-    return circuit or circuits[0], layout or layouts[0]
-
-
 def ask_choice(fit: Fit) -> Question:
     """Let the visitor choose what is made equal and which entries compete."""
     with st.expander("Choose entries, surface and what is made equal"):
@@ -55,7 +43,7 @@ def ask_choice(fit: Fit) -> Question:
             equal = choose("Made equal", list(MADE_EQUAL), key="equal")
             surface = choose("Surface", SURFACES, key="surface")
         with second:
-            model = choose("Model", sorted(fit.entries["model"].unique()), key="model", all_of=True)
+            model = choose("Model", fit.whole.names["model"], key="model", all_of=True)
             in_class = choose("Class", _classes(fit), key="class", all_of=True)
         with third:
             tyre = choose("Latest tyre", TYRE_CATEGORIES, key="tyre", all_of=True)
@@ -64,7 +52,7 @@ def ask_choice(fit: Fit) -> Question:
 
 
 def _classes(fit: Fit) -> list[str]:
-    return list(dict.fromkeys([*CLASSES, *sorted(fit.entries["class"].unique())]))
+    return list(dict.fromkeys([*CLASSES, *fit.whole.classes]))
 
 
 @st.cache_data(

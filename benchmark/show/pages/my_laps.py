@@ -19,11 +19,11 @@ from benchmark.show.screen import (
     store_path,
     told,
 )
-from benchmark.show.showing_evidence import add_files, show_evidence
+from benchmark.show.showing_evidence import show_and_take
 from benchmark.show.signing_in import actor, who
 from benchmark.show.submitting import STATE_WORDS, decision_text, moment
 from benchmark.show.words import count_text, shown
-from benchmark.store.evidence import SUBMISSION, evidence
+from benchmark.store.evidence import SUBMISSION
 from benchmark.store.roles import Role, SignIn
 from benchmark.store.store import Store
 from benchmark.store.submissions import (
@@ -106,10 +106,7 @@ def show_waiting(waiting: Sequence[Submission]) -> None:
     st.subheader("A file that waits")
     named = {shown(f"{one.number}: {one.file}"): one for one in waiting}
     one = named[st.selectbox("File", list(named), key="own")]
-    with Store.open(store_path(), who=who()) as store:
-        files = evidence(store, SUBMISSION, one.number)
-    show_evidence(files)
-    add_files(one.number)
+    show_and_take(SUBMISSION, one.number)
     with st.expander("Take this file back"):
         deed(
             f"withdraw_{one.number}",

@@ -1,0 +1,244 @@
+"""Runs as the rows of one regression: what the fast mode fits once laps are summed up.
+
+Beyond some thousand columns the equations are kept sparse (`model.sparse_regression`). There the
+standard deviations are fitted once, to some of the runs, and all runs are then solved with them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import csr_array, hstack, vstack
+
+from benchmark.model.chain import NOISE, Arrays, snapshot
+from benchmark.model.design import AREA_SLOPES, COLUMN, STEPS, effect_priors
+from benchmark.model.effects import N_LAP, N_RUN
+from benchmark.model.gibbs import Gibbs
+from benchmark.model.mixed_equations import FIXED
+from benchmark.model.noise import Noise
+from benchmark.model.priors import Priors
+from benchmark.model.sparse_regression import SparseComponentRegression
+from benchmark.model.structure import JOINT, Structure
+from benchmark.model.variance import VarianceComponentRegression
+
+DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
+# Runs that a large store's standard deviations are fitted to: some as a start, then no more than
+# tell them to a few per cent.
+START_RUNS, SIZE_RUNS = 4_000, 20_000
+NEIGHBOURS = 4  # circuits that these runs are of, unless so few have too few
+DRAWS_AT_ONCE = 10  # of the outings, of which there are most
+# Blocks of the estimator, in order; the circuit's baseline has a fixed width.
+BLOCKS = ("area", "step", *(group for group in JOINT if group != "circuit"), "build_day")
+# Groups that lie wholly inside another: a session is of one day.
+INSIDE = {
+    "model_circuit": "model",
+    "build_spec": "build",
+    "driver_circuit": "driver",
+    "session": "day",
+}
+
+
+def regression(
+    rows: csr_array,
+    blocks: np.ndarray,
+    size_priors: np.ndarray,
+    start: np.ndarray,
+    parent: np.ndarray,
+) -> VarianceComponentRegression | SparseComponentRegression:
+    """Return the estimator for a problem's size: both give the same answers."""
+    if rows.shape[1] > DENSE_MOST:
+        return SparseComponentRegression(blocks, size_priors, start, parent)
+    return VarianceComponentRegression(
+        blocks, fit_intercept=False, noise_sd=1.0, size_priors=size_priors
+    )
+
+
+class RunRegression:
+    """Runs as rows of the variance-component estimator."""
+
+    def __init__(self, s: Structure, start: Gibbs, priors: Priors, outing_sd: float) -> None:
+        self.s, self.start, self.outing_sd = s, start, outing_sd
+        counts = np.bincount(s.run, minlength=s.n_runs)
+        sums = start.solver.sums(np.ones(len(s.run)), s.log_time)
+        self.lap_mean = sums.features / counts[:, None]
+        self.n_days = len(s.levels["build_day"])
+        self.sized = 1.0  # share of the runs that the standard deviations were fitted to
+        self.x, self.blocks = self._matrix()
+        prior_rows, self.prior_response, self.prior_weight = self._prior_rows(priors)
+        self.rows = csr_array(vstack([self.x, prior_rows]))
+        sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
+        start_sds = np.array([start.known.sd[name] for name in BLOCKS])
+        self.model = regression(self.rows, self.blocks, sizes, start_sds, self._parents())
+
+    def _matrix(self) -> tuple[csr_array, np.ndarray]:
+        """Joint groups, build-days, run features and lap features side by side."""
+        solver = self.start.solver
+        number = {name: k for k, name in enumerate(BLOCKS)}
+        blocks = [np.full(solver.n_joint, FIXED)]
+        for group in JOINT:
+            blocks[0][solver.slices[group]] = number.get(group, FIXED)
+        blocks.append(np.full(self.n_days, number["build_day"]))
+        features = np.full(N_RUN, FIXED)
+        features[[COLUMN[name] for name in AREA_SLOPES]] = number["area"]
+        features[[COLUMN[name] for name in STEPS]] = number["step"]
+        blocks += [features, np.full(N_LAP, FIXED)]
+        x = hstack(
+            [
+                csr_array(solver.membership.T),
+                csr_array(solver.days.T),
+                csr_array(self.start.state.features),
+                csr_array(self.lap_mean),
+            ]
+        )
+        return csr_array(x), np.concatenate(blocks)
+
+    def _parents(self) -> np.ndarray:
+        """Column of the group that each level's group lies inside, -1 for none, (columns,)."""
+        slices, out = self.start.solver.slices, np.full(len(self.blocks), -1)
+        for group, whole in INSIDE.items():
+            out[slices[group].start + self.s.code[group]] = slices[whole].start + self.s.code[whole]
+        return out
+
+    def _prior_rows(self, priors: Priors) -> tuple[csr_array, np.ndarray, np.ndarray]:
+        """Priors of ordinary coefficients as rows: one observation of each, at its centre."""
+        centre, width, kind = effect_priors(priors)
+        offset = self.start.solver.n_joint + self.n_days
+        circuit = self.start.solver.slices["circuit"]
+        columns = np.concatenate(
+            [np.arange(circuit.start, circuit.stop), offset + np.flatnonzero(kind == 0)]
+        )
+        n_circuits = circuit.stop - circuit.start
+        response = np.concatenate([np.zeros(n_circuits), centre[kind == 0]])
+        widths = np.concatenate(
+            [np.full(n_circuits, priors.effects["circuit"].width), width[kind == 0]]
+        )
+        rows = csr_array(
+            (np.ones(len(columns)), (np.arange(len(columns)), columns)),
+            shape=(len(columns), self.x.shape[1]),
+        )
+        return rows, response, 1 / widths**2
+
+    def fit(self, information: np.ndarray, response: np.ndarray) -> None:
+        """Fit the estimator to the runs' working responses, the priors as further rows.
+
+        A large store keeps the standard deviations that it has.
+        """
+        self.model.fit(*self._rows(information, response, np.arange(self.s.n_runs)))
+
+    def fit_sizes(self, information: np.ndarray, response: np.ndarray) -> None:
+        """Fit a large store's standard deviations, to ever more of its runs.
+
+        Each fit starts from the one before, which spares the larger ones most of their steps.
+        """
+        if not isinstance(self.model, SparseComponentRegression):
+            return
+        for runs in (START_RUNS, SIZE_RUNS):
+            chosen = neighbours(self.s, runs)
+            self.model.fit_sizes(*self._rows(information, response, chosen))
+            self.sized = len(chosen) / self.s.n_runs
+            if len(chosen) == self.s.n_runs:
+                break
+
+    def _rows(
+        self, information: np.ndarray, response: np.ndarray, chosen: np.ndarray
+    ) -> tuple[csr_array, np.ndarray, np.ndarray]:
+        """Rows, response and weights of some runs and of the priors."""
+        rows = self.rows
+        if len(chosen) < self.s.n_runs:
+            prior = np.arange(self.s.n_runs, rows.shape[0])
+            rows = csr_array(rows[np.append(chosen, prior)])
+        weight = 1 / (self.outing_sd**2 + 1 / information[chosen])
+        return (
+            rows,
+            np.append(response[chosen], self.prior_response),
+            np.append(weight, self.prior_weight),
+        )
+
+    def run_centre(self, centre: np.ndarray) -> np.ndarray:
+        """Mean centre of each run's laps."""
+        counts = np.bincount(self.s.run, minlength=self.s.n_runs)
+        return np.asarray(np.bincount(self.s.run, centre, minlength=self.s.n_runs) / counts)
+
+    def laps_centre(self, information: np.ndarray, response: np.ndarray) -> np.ndarray:
+        """Centre of every lap at the estimates, outings' effects included."""
+        fitted = self.x @ self.model.coef_
+        outing = self._outing(response - fitted, information)
+        lap = self.model.coef_[-N_LAP:]
+        level = fitted + outing - self.lap_mean @ lap
+        return np.asarray(level[self.s.run] + self.start.solver.lap_columns @ lap)
+
+    def _outing(self, left: np.ndarray, information: np.ndarray) -> np.ndarray:
+        return np.asarray(left * information / (information + 1 / self.outing_sd**2))
+
+    def arrays(
+        self,
+        sizes: np.ndarray,
+        information: np.ndarray,
+        response: np.ndarray,
+        noise: Noise,
+        n: int,
+        rng: np.random.Generator,
+    ) -> Arrays:
+        """Draw everything: for each draw of the sizes, the effects given it."""
+        each = -(-n // len(sizes))
+        solver, first = self.start.solver, self.start.solver.n_joint
+        parts = {f"groups/{g}": solver.slices[g] for g in JOINT}
+        parts["groups/build_day"] = slice(first, first + self.n_days)
+        parts["run_effects"] = slice(first + self.n_days, first + self.n_days + N_RUN)
+        parts["lap_effects"] = slice(-N_LAP, None)
+        out: Arrays = {
+            name: np.empty((n, len(self.blocks[part])), _kind(name)) for name, part in parts.items()
+        }
+        out["groups/outing"] = np.empty((n, self.s.n_runs), _kind("groups/outing"))
+        root = np.sqrt(information + 1 / self.outing_sd**2)
+        for k, sd in enumerate(sizes):
+            here = slice(k * each, min((k + 1) * each, n))
+            draws = self.model.draw(sd, here.stop - here.start, rng)
+            for name, part in parts.items():
+                out[name][here] = draws[:, part]
+            for some in range(0, len(draws), DRAWS_AT_ONCE):
+                effects = draws[some : some + DRAWS_AT_ONCE]
+                outing = self._outing(response - (self.x @ effects.T).T, information)
+                outing += rng.standard_normal(outing.shape) / root
+                out["groups/outing"][here][some : some + DRAWS_AT_ONCE] = outing
+        sd_draws = np.repeat(sizes, each, axis=0)[:n]
+        out.update({f"sds/{g}": sd_draws[:, k] for k, g in enumerate(BLOCKS)})
+        out["sds/outing"] = np.full(n, self.outing_sd)
+        out.update({f"noise/{k}": _repeated(getattr(noise, k), n) for k in NOISE})
+        out.update(self._unknown(n))
+        return out
+
+    def _unknown(self, n: int) -> Arrays:
+        """Facts nobody recorded, at their most likely value in every draw."""
+        found = {k: v for k, v in snapshot(self.start).items() if k.startswith("unknown/")}
+        return {k: _repeated(v, n) for k, v in found.items()}
+
+
+def neighbours(s: Structure, enough: int) -> np.ndarray:
+    """Choose runs close to each other: of circuits that share builds, days in a row.
+
+    Builds, drivers and days then come as often as in the whole store, which a choice of runs by
+    chance would tear apart.
+    """
+    circuit, build = s.code["circuit"], s.code["build"]
+    n_circuits = len(s.levels["circuit"])
+    largest = int(np.argmax(np.bincount(circuit, minlength=n_circuits)))
+    there = np.bincount(build[circuit == largest], minlength=len(s.levels["build"])) > 0
+    shared = np.bincount(circuit, there[build], minlength=n_circuits)
+    order = np.argsort(-shared, kind="stable")
+    counts = np.cumsum(np.bincount(circuit, minlength=n_circuits)[order])
+    most = max(NEIGHBOURS, int(np.searchsorted(counts, enough)) + 1)
+    close = np.flatnonzero(np.isin(circuit, order[:most]))
+    date = s.runs["date"].to_numpy()[close]
+    in_order = close[np.argsort(date, kind="stable")]
+    begin = max((len(in_order) - enough) // 2, 0)
+    return np.sort(in_order[begin : begin + enough])
+
+
+def _kind(name: str) -> type:
+    return np.float32 if name.startswith("groups/") else np.float64
+
+
+def _repeated(value: np.ndarray | float, n: int) -> np.ndarray:
+    """The same value in every draw, kept once."""
+    value = np.asarray(value)
+    return np.broadcast_to(value, (n, *value.shape))

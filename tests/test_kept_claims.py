@@ -1,0 +1,91 @@
+"""Kept claims on the claim page: everybody sees what supports one, entrants add to it."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from app import FOLDER
+from benchmark.answers.claim_case import Claim
+from benchmark.answers.claim_text import claim_to_text
+from benchmark.show import signing_in
+from benchmark.store.claims import Check, keep_claim
+from benchmark.store.evidence import CLAIM, add_evidence, evidence
+from benchmark.store.served import CLUB, SERVED
+from benchmark.store.store import Store
+from tests.clubs import ENTRANT, VISITOR, As, name_people, open_as
+from tests.sheets import CIRCUIT
+from tests.test_evidence import GPX, PDF
+
+TEXTS = {
+    "circuit": CIRCUIT,
+    "build": "Red Wren",
+    "lap_time": "1:39.100",
+    "date": "2025-08-02",
+}
+NAME = "*board* [of](http://nowhere.invalid).pdf"
+Opened = Callable[[str | None], AppTest]
+
+
+@pytest.fixture
+def db(fitted_db: Path, tmp_path: Path) -> Path:
+    """A club's fitted store with one kept claim."""
+    path = Path(shutil.copy(fitted_db, tmp_path / "laps.duckdb"))
+    name_people(path)
+    claim = Claim(TEXTS, "model", None, None, None, None)
+    with open_as(path, ENTRANT) as store:
+        keep_claim(store, claim_to_text(claim), Check("stands", "f1", 1, "{}"))
+    return path
+
+
+@pytest.fixture
+def page(db: Path, monkeypatch: pytest.MonkeyPatch) -> Opened:
+    def opened(who: str | None) -> AppTest:
+        monkeypatch.setenv(SERVED, CLUB)
+        monkeypatch.setenv("BENCHMARK_DB", str(db))
+        monkeypatch.setattr(signing_in, "sign_in_here", lambda: As(who) if who else None)
+        at = AppTest.from_file(str(FOLDER.parents[2] / "app.py"), default_timeout=60).run()
+        at.switch_page(str(FOLDER / "claim.py")).run()
+        assert not at.exception
+        return at
+
+    return opened
+
+
+def words(at: AppTest) -> str:
+    return "\n".join(str(element.value) for element in (*at.markdown, *at.caption))
+
+
+def test_everybody_sees_the_evidence_of_a_kept_claim(page: Opened, db: Path) -> None:
+    with open_as(db, ENTRANT) as store:
+        add_evidence(store, CLAIM, 1, PDF, name=NAME)
+    at = page(VISITOR)
+    assert at.selectbox(key="kept_claim").value == f"1: Red Wren, {CIRCUIT}, 1:39.100, 2025-08-02"
+    assert "Evidence: 1" in words(at)
+    assert "\\*board\\* \\[of\\]\\(http" not in words(at)  # the last part of the name alone
+    assert "nowhere\\.invalid\\)\\.pdf\\: PDF" in words(at)
+    labels = [element.label for element in at.get("download_button")]
+    assert any(label.startswith("Download nowhere-invalid-") for label in labels)
+
+
+def test_a_visitor_is_told_who_may_add_and_is_offered_nothing(page: Opened) -> None:
+    at = page(VISITOR)
+    assert "No evidence" in words(at)
+    assert "A visitor may not add evidence\\: entrants\\, stewards and owners may" in words(at)
+    assert "Add the evidence" not in [button.label for button in at.button]
+
+
+def test_an_entrant_adds_evidence_and_sees_it_at_once(page: Opened, db: Path) -> None:
+    at = page(ENTRANT)
+    uploader = next(one for one in at.file_uploader if one.label.startswith("More evidence"))
+    uploader.set_value([("lap.gpx", GPX, "application/gpx+xml")])
+    next(button for button in at.button if button.label == "Add the evidence").click().run()
+    assert not at.exception
+    assert "lap\\.gpx was added" in at.success[0].value
+    assert "Evidence: 1" in words(at)
+    with Store.open(db) as store:
+        assert [(one.name, one.who) for one in evidence(store, CLAIM, 1)] == [("lap.gpx", ENTRANT)]

@@ -1,0 +1,68 @@
+"""Columns inside others: told or not, a sparse regression finds the same."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.sparse import csr_array
+
+from benchmark.model import sparse_regression
+from benchmark.model.mixed_equations import FIXED
+from benchmark.model.sparse_regression import SparseComponentRegression
+
+DAYS, SESSIONS, CARS, ROWS = 12, 48, 30, 600
+BLOCK_SIZES = (DAYS, SESSIONS, CARS)
+SIZE_PRIORS = np.array([[1.0, 1.0], [1.0, 1.0], [1.0, 1.0]])
+
+
+@pytest.fixture(scope="module")
+def rows():
+    """Cars in sessions of days, with effects of sizes 2, 1 and 3 and noise of 1."""
+    rng = np.random.default_rng(4)
+    session, car = rng.integers(0, SESSIONS, ROWS), rng.integers(0, CARS, ROWS)
+    day = session // (SESSIONS // DAYS)
+    sizes = (2.0, 1.0, 3.0)
+    effects = [sd * rng.standard_normal(n) for sd, n in zip(sizes, BLOCK_SIZES, strict=True)]
+    y = effects[0][day] + effects[1][session] + effects[2][car] + rng.standard_normal(ROWS)
+    x = np.zeros((ROWS, sum(BLOCK_SIZES) + 1))
+    for code, offset in ((day, 0), (session, DAYS), (car, DAYS + SESSIONS)):
+        x[np.arange(ROWS), offset + code] = 1
+    x[:, -1] = 1
+    return csr_array(x), y
+
+
+def fitted(rows, *, nested: bool, monkeypatch) -> SparseComponentRegression:
+    x, y = rows
+    monkeypatch.setattr(sparse_regression, "MANY", 0.5)  # keeps the groups sparse
+    monkeypatch.setattr(sparse_regression, "CLOSE", 1e-8)
+    blocks = np.append(np.repeat(np.arange(3), BLOCK_SIZES), FIXED)
+    parent = np.full(len(blocks), -1)
+    if nested:
+        parent[DAYS : DAYS + SESSIONS] = np.arange(SESSIONS) // (SESSIONS // DAYS)
+    found = SparseComponentRegression(blocks, SIZE_PRIORS, np.ones(3), parent)
+    found.fit_sizes(x, y, np.ones(ROWS))
+    found.fit(x, y, np.ones(ROWS))
+    return found
+
+
+@pytest.fixture
+def both(rows, monkeypatch):
+    return [fitted(rows, nested=nested, monkeypatch=monkeypatch) for nested in (False, True)]
+
+
+def test_parents_that_reach_the_rows_through_their_children_change_no_answer(both):
+    apart, nested = both
+    assert nested.sds_ == pytest.approx(apart.sds_, rel=1e-6)
+    assert nested.coef_ == pytest.approx(apart.coef_, abs=1e-6)
+
+
+def test_draws_of_nested_columns_have_the_spread_of_the_equations(both, rows):
+    x, _ = rows
+    sds = np.array([2.0, 1.0, 3.0])
+    precision = (x.T @ x).toarray() + np.diag(np.append(np.repeat(sds**-2, BLOCK_SIZES), 0))
+    expected = np.sqrt(np.diag(np.linalg.inv(precision)))
+    n = 4000
+    for one in both:
+        drawn = one.draw(sds, n, np.random.default_rng(2))
+        # Five standard errors of a standard deviation from so many draws.
+        assert drawn.std(axis=0) == pytest.approx(expected, rel=5 / np.sqrt(2 * n))
