@@ -13,6 +13,7 @@ from benchmark.store import people
 from benchmark.store.handing_in import HandedIn, hand_in
 from benchmark.store.roles import Role
 from benchmark.store.store import Store
+from benchmark.store.submissions import submissions
 from tests.lap_files import lap, write
 
 OWNER, STEWARD, ENTRANT, OTHER = "Odo Owner", "Stella Rook", "Ed Marsh", "Ola Fenn"
@@ -35,6 +36,9 @@ class As:
 
     def person(self) -> str | None:
         return self.name
+
+    def sign_out(self) -> None:
+        self.name = None
 
 
 def club(db: Path) -> Path:
@@ -83,6 +87,18 @@ def handed_in(
     lap_file, body = sheet(db.parent, rows or None)
     with open_as(db, who) as store:
         return hand_in(store, lap_file, body, **texts)  # type: ignore[arg-type]
+
+
+def seed(db: Path, *rows: Mapping[str, str]) -> None:
+    """Add a sheet, by default laps 1 to 3, as a steward does."""
+    with open_as(db, STEWARD) as store:
+        store.add(sheet(db.parent, rows or None)[0])
+
+
+def states(db: Path) -> list[str]:
+    """What became of each submission."""
+    with open_as(db, STEWARD) as store:
+        return [one.state for one in submissions(store)]
 
 
 def digest(body: bytes) -> str:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from threadpoolctl import threadpool_limits
@@ -16,8 +17,12 @@ from benchmark.model.pace import fit
 from benchmark.model.plan import NORTH, SeasonPlan
 from benchmark.model.simulate import Season, simulate
 from benchmark.store.store import Store
+from tests.clubs import club
 from tests.sheets import write_sheet
 from tests.studies.calibration import known_of
+
+if TYPE_CHECKING:
+    from streamlit.testing.v1 import AppTest
 
 # The tests run in as many processes as there are cores: more threads would only be in the way.
 threadpool_limits(limits=1)
@@ -61,6 +66,23 @@ def small_seasons(first_season: tuple[Season, Fit]) -> list[tuple[Season, dict[s
             (s, {"full": f, "oracle": fit(s.counted(), draws=FEW_DRAWS, known=known_of(s))})
             for s, f in full
         ]
+
+
+@pytest.fixture
+def club_db(tmp_path: Path) -> Path:
+    """The store of a club with its people, and no lap."""
+    return club(tmp_path / "club.duckdb")
+
+
+@pytest.fixture
+def club_page(club_db: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
+    """Open a page of that club as somebody: `club_page(STEWARD, "hand_in.py")`."""
+    from tests.app_pages import open_as  # Streamlit is loaded where needed
+
+    def opened(who: str | None, file: str = "steward.py", **query: str) -> AppTest:
+        return open_as(monkeypatch, club_db, who, file, **query)
+
+    return opened
 
 
 @contextmanager

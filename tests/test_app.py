@@ -17,11 +17,10 @@ from benchmark.show import fit_worker
 from benchmark.show.fitting import fit_store
 from benchmark.show.screen import md
 from benchmark.store.store import Store
+from tests.app_pages import open_page, words_on
 from tests.sheets import CIRCUIT, HEADER, ROWS, write_sheet
 
 FOLDER = Path(benchmark.show.__file__).parent / "pages"
-APP = Path(__file__).parent.parent / "app.py"
-LIMIT_S = 60
 
 
 @pytest.fixture
@@ -30,14 +29,7 @@ def app(monkeypatch):
 
     def opened(db: Path, page: str = "leaderboard.py", **query: str) -> AppTest:
         monkeypatch.setenv("BENCHMARK_DB", str(db))
-        at = AppTest.from_file(str(APP), default_timeout=LIMIT_S)
-        for name, value in query.items():
-            at.query_params[name] = value
-        at.run()
-        if page != PAGES[0][0]:
-            at.switch_page(str(FOLDER / page)).run()
-        assert not at.exception
-        return at
+        return open_page(page, **query)
 
     return opened
 
@@ -54,13 +46,6 @@ def unfitted_db(tmp_path):
 def quick_fits(monkeypatch):
     monkeypatch.setattr(pace, "WARM_UP", 20)
     monkeypatch.setattr(pace, "KEEP", 60)
-
-
-def words_on(at: AppTest) -> str:
-    """All text that the page shows, Markdown's backslashes taken out."""
-    kinds = (at.title, at.header, at.subheader, at.markdown, at.caption, at.info, at.success,
-             at.error, at.warning)  # fmt: skip
-    return "\n".join(str(shown.value) for kind in kinds for shown in kind).replace("\\", "")
 
 
 @pytest.mark.parametrize("page", [file for file, *_ in PAGES])

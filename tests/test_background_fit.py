@@ -11,10 +11,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
-import benchmark.show
 from benchmark.cli import app as command_line
 from benchmark.errors import BenchmarkError, FitStopped, NotAllowed, StoreBusy
 from benchmark.intake.laptable import read_lap_table
@@ -25,10 +23,9 @@ from benchmark.show.fitting import STALE, fit_store
 from benchmark.store import people
 from benchmark.store.roles import Role
 from benchmark.store.store import Store
+from tests.app_pages import open_page, words_on
 from tests.lap_files import lap, write
 
-PAGES = Path(benchmark.show.__file__).parent / "pages"
-APP = Path(__file__).parent.parent / "app.py"
 HOLD = """
 import sys, time
 from pathlib import Path
@@ -81,19 +78,6 @@ def wait_for(is_so: Callable[[], bool], limit_s: float = 120.0) -> None:
     while not is_so():
         assert time.monotonic() < until, "waited in vain"
         time.sleep(0.05)
-
-
-def words_on(at: AppTest) -> str:
-    kinds = (at.markdown, at.caption, at.info, at.success, at.warning, at.error)
-    return "\n".join(str(shown.value) for kind in kinds for shown in kind).replace("\\", "")
-
-
-def page(db: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> AppTest:
-    monkeypatch.setenv("BENCHMARK_DB", str(db))
-    at = AppTest.from_file(str(APP), default_timeout=60).run()
-    at.switch_page(str(PAGES / name)).run()
-    assert not at.exception
-    return at
 
 
 def test_a_started_fit_goes_on_by_itself_and_is_kept(db: Path) -> None:
@@ -209,14 +193,15 @@ def test_pages_say_quietly_that_a_fit_is_running(
 ) -> None:
     db = tmp_path / "fitted.duckdb"
     db.write_bytes(fitted_db.read_bytes())
+    monkeypatch.setenv("BENCHMARK_DB", str(db))
     with fitting_elsewhere(db):
         line = "A fit is running: 40 %, about 0 s left"
-        assert f"{line}. What you see rests on" in words_on(page(db, "gains.py", monkeypatch))
-        at = page(db, "hand_in.py", monkeypatch)
+        assert f"{line}. What you see rests on" in words_on(open_page("gains.py"))
+        at = open_page("hand_in.py")
         assert [button.label for button in at.button] == ["Stop the fit"]
         at.button[0].click().run()
         assert not at.exception
         assert fit_job._stop_file(db).exists()
-    at = page(db, "hand_in.py", monkeypatch)
+    at = open_page("hand_in.py")
     assert "The process of the latest fit ended before the fit did" in words_on(at)
-    assert "a fit is running" not in words_on(page(db, "gains.py", monkeypatch)).lower()
+    assert "a fit is running" not in words_on(open_page("gains.py")).lower()

@@ -12,11 +12,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from typer.testing import CliRunner
 
-from app import FOLDER
 from benchmark.cli import app
 from benchmark.store.claims import kept_claims, stored_line
 from benchmark.store.store import Store
 from tests import drive
+from tests.app_pages import open_page
 from tests.sheets import CIRCUIT
 
 CLAIM = {"circuit": CIRCUIT, "build": "Red Wren", "model": "Invented Wren", "driver": "Ada",
@@ -182,10 +182,10 @@ def test_a_trace_that_is_not_there_is_said(db, tmp_path):
 # Page
 
 
+@pytest.fixture
 def page(db, monkeypatch) -> AppTest:
     monkeypatch.setenv("BENCHMARK_DB", str(db))
-    at = AppTest.from_file(str(FOLDER.parents[2] / "app.py"), default_timeout=60).run()
-    return at.switch_page(str(FOLDER / "claim.py")).run()
+    return open_page("claim.py")
 
 
 def filled(at: AppTest, lap_time: str) -> AppTest:
@@ -196,21 +196,21 @@ def filled(at: AppTest, lap_time: str) -> AppTest:
     return next(b for b in at.button if b.label == "Check the claim").click().run()
 
 
-def test_the_page_shows_the_verdict_first(db, monkeypatch):
-    at = filled(page(db, monkeypatch), "1:39.100")
+def test_the_page_shows_the_verdict_first(db, page):
+    at = filled(page, "1:39.100")
     assert not at.exception
     assert at.markdown[0].value.replace("\\", "").startswith("### Red Wren's 1:39.100 ")
     assert [s.value for s in at.subheader][-2:] == ["What would overturn it", "The claim"]
 
 
-def test_the_page_says_what_is_wrong_with_a_claim(db, monkeypatch):
-    at = filled(page(db, monkeypatch), "1:62.100")
+def test_the_page_says_what_is_wrong_with_a_claim(db, page):
+    at = filled(page, "1:62.100")
     assert not at.exception
     assert "has 62 seconds" in at.error[0].value.replace("\\", "")
 
 
-def test_a_claim_is_kept_from_the_page(db, monkeypatch):
-    at = filled(page(db, monkeypatch), "1:39.100")
+def test_a_claim_is_kept_from_the_page(db, page):
+    at = filled(page, "1:39.100")
     next(b for b in at.button if b.label == "Keep this claim").click().run()
     assert at.success[0].value == "Kept as claim 1."
     with Store.open(db) as store:

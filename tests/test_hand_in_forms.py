@@ -7,16 +7,13 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import benchmark.show
 from benchmark.intake.laptable import read_lap_table
 from benchmark.intake.mapping import parse_mapping
 from benchmark.intake.usual_names import proposed_column, proposed_columns
 from benchmark.store.mappings import keep_mapping, kept_mapping
 from benchmark.store.store import Store
+from tests.app_pages import open_page, words_on
 from tests.lap_files import lap, write
-
-APP = Path(__file__).parent.parent / "app.py"
-PAGE = Path(benchmark.show.__file__).parent / "pages" / "hand_in.py"
 
 
 @pytest.fixture
@@ -31,15 +28,7 @@ def db(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def page(db: Path) -> AppTest:
-    at = AppTest.from_file(str(APP), default_timeout=60).run()
-    at.switch_page(str(PAGE)).run()
-    assert not at.exception
-    return at
-
-
-def said(at: AppTest) -> str:
-    kinds = (at.markdown, at.caption, at.info, at.success, at.error, at.warning)
-    return "\n".join(str(one.value) for kind in kinds for one in kind).replace("\\", "")
+    return open_page("hand_in.py")
 
 
 def fill(at: AppTest) -> AppTest:
@@ -66,12 +55,12 @@ def test_pasted_laps_are_shown_before_they_are_stored(page: AppTest, db: Path) -
     at = fill(page)
     at.text_area(key="outing_laps").set_value("Session 1\nout 1:20\n1:02.3\n1:02,5\n1:02.9").run()
     assert not at.exception
-    assert 'line 1 passed over, "Session 1"' in said(at)
-    assert "4 laps would be added" in said(at)
+    assert 'line 1 passed over, "Session 1"' in words_on(at)
+    assert "4 laps would be added" in words_on(at)
     with Store.open(db) as store:
         assert len(store.accepted_laps()) == 2
     button(at, "Store this outing").click().run()
-    assert "4 laps added" in said(at)
+    assert "4 laps added" in words_on(at)
     with Store.open(db) as store:
         laps = store.accepted_laps()
     stored = laps[laps["date"] != "2025-04-12"]
@@ -82,7 +71,10 @@ def test_pasted_laps_are_shown_before_they_are_stored(page: AppTest, db: Path) -
 def test_a_lap_that_could_be_two_things_is_told_and_nothing_can_be_stored(page: AppTest) -> None:
     at = fill(page)
     at.text_area(key="outing_laps").set_value("1:46.3\n1.46").run()
-    assert 'Lap times, lap in place 2: "1.46" could be 1.46 s or 1 min 46 s; write 1:46' in said(at)
+    assert (
+        'Lap times, lap in place 2: "1.46" could be 1.46 s or 1 min 46 s; write 1:46'
+        in words_on(at)
+    )
     assert button(at, "Store this outing") is None
 
 
@@ -90,7 +82,7 @@ def test_a_field_that_cannot_be_taken_is_named(page: AppTest) -> None:
     at = fill(page)
     at.text_input(key="outing_cycles").set_value("many")
     at.text_area(key="outing_laps").set_value("1:46.3").run()
-    told = said(at)
+    told = words_on(at)
     assert 'Heat cycles before: "many" is not a number of heat cycles' in told
     assert "row" not in told.partition("cannot be stored yet")[2].partition("2. Fit")[0]
     assert "nothing of this file" not in told
@@ -115,8 +107,8 @@ def test_slow_laps_of_a_file_stay_timed_until_somebody_has_looked(
     path = write(tmp_path, rows, name="may.csv")
     at = page
     at.file_uploader[0].set_value([("may.csv", path.read_bytes(), "text/csv")]).run()
-    assert "1 lap handed in as timed look" in said(at)
-    assert "Until you say so they stay timed laps." in said(at)
+    assert "1 lap handed in as timed look" in words_on(at)
+    assert "Until you say so they stay timed laps." in words_on(at)
     seen = next(one for one in at.checkbox if str(one.key).startswith("slow_seen_"))
     seen.check().run()
     button(at, "Store 1 file").click().run()
@@ -134,7 +126,7 @@ FIXED = {"circuit": "Quillmoor", "session": "S1", "model": "Corvane GT", "build"
 def test_a_mapping_is_clicked_together_previewed_and_kept(page: AppTest, db: Path) -> None:
     at = page
     at.file_uploader(key="foreign").set_value([("office.csv", SHEET.encode(), "text/csv")]).run()
-    assert "Still to say:" in said(at)
+    assert "Still to say:" in words_on(at)
     assert at.selectbox(key="map_driver").value == "4. driver"
     at.text_input(key="map_dates_as").set_value("D.M.YYYY")
     for name, source in (("date", "1. Tag"), ("lap", "2. Nr"), ("lap_time", "3. Zeit")):
@@ -146,10 +138,10 @@ def test_a_mapping_is_clicked_together_previewed_and_kept(page: AppTest, db: Pat
         at.text_input(key=f"map_fixed_{name}").set_value(text)
     at.run()
     assert not at.exception
-    assert "The first 2 of 2 laps." in said(at)
+    assert "The first 2 of 2 laps." in words_on(at)
     at.text_input(key="map_name").set_value("the office").run()
     button(at, "Keep the mapping").click().run()
-    assert "Kept as the office" in said(at)
+    assert "Kept as the office" in words_on(at)
     with Store.open(db) as store:
         kept = parse_mapping(kept_mapping(store, "the office").body, "kept")
     assert (kept.columns["lap_time"], kept.fixed, kept.date_format) == ("Zeit", FIXED, "D.M.YYYY")
@@ -165,7 +157,7 @@ def test_plain_names_are_chosen_and_a_fault_is_told_once_in_the_forms_words(page
     assert not page.exception
     assert page.selectbox(key="map_lap_time").value == "9. Lap time"
     assert page.multiselect(key="map_more").value == ["air_temp_c"]
-    told = said(page)
+    told = words_on(page)
     assert 'Day, in 2 rows, the first row 1, "1.5.26": does not look like YYYY-MM-DD' in told
     assert 'correct it, or "Dates are written" above' in told
     assert told.count("1.5.26") == 1
@@ -186,4 +178,4 @@ def test_a_kept_mapping_reads_uploads(page: AppTest, db: Path) -> None:
     at.selectbox(key="read_mapping").set_value("office").run()
     at.file_uploader[0].set_value([("office.csv", SHEET.encode(), "text/csv")]).run()
     assert not at.exception
-    assert "office.csv: 2 laps would be added" in said(at)
+    assert "office.csv: 2 laps would be added" in words_on(at)

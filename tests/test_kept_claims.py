@@ -9,15 +9,13 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from app import FOLDER
 from benchmark.answers.claim_case import Claim
 from benchmark.answers.claim_text import claim_to_text
-from benchmark.show import signing_in
 from benchmark.store.claims import Check, keep_claim
 from benchmark.store.evidence import CLAIM, add_evidence, evidence
-from benchmark.store.served import CLUB, SERVED
 from benchmark.store.store import Store
-from tests.clubs import ENTRANT, VISITOR, As, name_people, open_as
+from tests import app_pages
+from tests.clubs import ENTRANT, VISITOR, name_people, open_as
 from tests.sheets import CIRCUIT
 from tests.test_evidence import GPX, PDF
 
@@ -45,13 +43,7 @@ def db(fitted_db: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def page(db: Path, monkeypatch: pytest.MonkeyPatch) -> Opened:
     def opened(who: str | None) -> AppTest:
-        monkeypatch.setenv(SERVED, CLUB)
-        monkeypatch.setenv("BENCHMARK_DB", str(db))
-        monkeypatch.setattr(signing_in, "sign_in_here", lambda: As(who) if who else None)
-        at = AppTest.from_file(str(FOLDER.parents[2] / "app.py"), default_timeout=60).run()
-        at.switch_page(str(FOLDER / "claim.py")).run()
-        assert not at.exception
-        return at
+        return app_pages.open_as(monkeypatch, db, who, "claim.py")
 
     return opened
 

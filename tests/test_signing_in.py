@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from streamlit.testing.v1 import AppTest
 
-import benchmark.show
 from benchmark.errors import NotAllowed
 from benchmark.show import fit_section, fit_worker, signing_in
 from benchmark.store.accounts import Accounts
@@ -16,6 +13,7 @@ from benchmark.store.people import name_role, people
 from benchmark.store.roles import NEEDED, Role
 from benchmark.store.served import SERVED
 from benchmark.store.store import Store
+from tests.app_pages import labels, open_page, press, words_on
 from tests.signed_in import (
     ENTRANT,
     NO_ROLE,
@@ -30,8 +28,6 @@ from tests.signed_in import (
     token_of,
 )
 
-APP = Path(__file__).parent.parent / "app.py"
-FOLDER = Path(benchmark.show.__file__).parent / "pages"
 VISITOR = "a visitor"
 
 
@@ -66,31 +62,9 @@ def tab(club, monkeypatch):
 
     def opened(page: str, token: str | None = None, state=(), **query) -> AppTest:
         monkeypatch.setattr(signing_in, "browser_token", lambda: token)
-        at = AppTest.from_file(str(APP), default_timeout=60)
-        for name, value in query.items():
-            at.query_params[name] = value
-        for name, value in dict(state).items():
-            at.session_state[name] = value
-        at.run()
-        at.switch_page(str(FOLDER / page)).run()
-        assert not at.exception
-        return at
+        return open_page(page, state, **query)
 
     return opened
-
-
-def words_on(at: AppTest) -> str:
-    kinds = (at.title, at.markdown, at.caption, at.info, at.success, at.error, at.text)
-    return "\n".join(str(shown.value) for kind in kinds for shown in kind).replace("\\", "")
-
-
-def labels(at: AppTest) -> set[str]:
-    return {button.label for button in at.button}
-
-
-def press(at: AppTest, label: str) -> AppTest:
-    next(button for button in at.button if button.label == label).click().run()
-    return at
 
 
 @pytest.mark.parametrize("name", [None, ENTRANT, STEWARD])
@@ -114,7 +88,7 @@ def test_on_a_laptop_nobody_signs_in(tab, monkeypatch, club):
     monkeypatch.delenv(SERVED)
     monkeypatch.setattr(signing_in, "browser_token", lambda: token)
     assert signing_in.who() is None
-    at = AppTest.from_file(str(APP), default_timeout=60).run()
+    at = open_page()
     assert "Sign out" not in labels(at)
 
 
