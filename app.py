@@ -14,7 +14,7 @@ import benchmark.show
 from benchmark.show.serving import serving
 from benchmark.show.signing_in import account_title, show_who, why_not
 
-# File, title in the menu, address. The pages of a club are shown where it is served to one.
+# File, title in the menu, address.
 PAGES = (
     ("leaderboard.py", "Leaderboard", "leaderboard"),
     ("claim.py", "Check a claim", "claim"),
@@ -27,16 +27,26 @@ PAGES = (
 )
 # Whoever may not rule has it in no menu; at its address it says who may, and nothing else.
 STEWARD_PAGE = ("steward.py", "Steward", "steward")
+# Everybody reads what was decided, also where nobody can sign in.
+RECORD_PAGE = ("record.py", "Record", "record")
 CLUB_PAGES = (
     ("my_laps.py", "My laps", "my-laps"),
-    ("record.py", "Record", "record"),
+    RECORD_PAGE,
     ("account.py", "Sign in", "account"),
 )
 FOLDER = Path(benchmark.show.__file__).parent / "pages"
 
+
+def listed() -> list[tuple[str, str, str]]:
+    """Give the pages there are, by how the app is served."""
+    now = serving()
+    if now.club:
+        return [*PAGES, STEWARD_PAGE, *CLUB_PAGES]
+    return [*PAGES, STEWARD_PAGE, *([RECORD_PAGE] if now.read_only else [])]
+
+
 st.set_page_config(page_title="Benchmark: who is really the quickest", layout="wide")
 
-pages = [*PAGES, STEWARD_PAGE, *(CLUB_PAGES if serving().club else ())]
 hidden = {STEWARD_PAGE} if why_not("accept") else set()
 titles = {"account.py": account_title()}
 here = st.navigation(
@@ -48,7 +58,7 @@ here = st.navigation(
             default=file == PAGES[0][0],
             visibility="hidden" if (file, title, address) in hidden else "visible",
         )
-        for file, title, address in pages
+        for file, title, address in listed()
     ]
 )
 show_who()

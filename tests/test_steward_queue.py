@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pytest
 
-from benchmark.store.deciding import refuse
 from benchmark.store.evidence import SUBMISSION, add_evidence
 from benchmark.store.store import Store
 from tests.app_pages import OpenedAs, first_on, markdown_on, open_page, press, words_on
@@ -107,17 +106,6 @@ def test_below_steward_the_desk_says_who_may_and_shows_nothing(
     assert ("Sign in first." in words_on(at)) == (who is None)
     assert "ed@marsh" not in words_on(at)
     assert not at.dataframe
-
-
-def test_everybody_reads_the_record_without_addresses(club_page: OpenedAs, club_db: Path) -> None:
-    handed_in(club_db, contact="ed@marsh.example")
-    with open_as(club_db, STEWARD) as store:
-        refuse(store, 1, reason="ask anna.moor@club.example, the session is missing")
-    table = club_page(VISITOR, "record.py").dataframe[0].value
-    assert list(table)[:5] == ["What", "Reason", "Who", "When", "Line"]
-    assert table["What"][0] == "refused a submission: submission 1 of Ed Marsh: spring.csv"
-    assert table["Reason"][0] == "ask anna.moor@..., the session is missing"
-    assert not table.apply(lambda cells: cells.astype(str).str.contains(r"@\w")).any(axis=None)
 
 
 def test_hostile_texts_are_shown_as_they_are_and_run_nowhere(

@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+from benchmark.show.words import count_text
+
 if TYPE_CHECKING:
     from benchmark.store.record import Line
 
@@ -49,7 +51,7 @@ def _lap(subject: Json, _: Json, __: Json) -> str:
 
 
 def _file(subject: Json, _: Json, after: Json) -> str:
-    return f"{subject.get('file', '')}: {after.get('laps_added', 0)} laps added"
+    return f"{subject.get('file', '')}: {count_text(after.get('laps_added', 0), 'lap')} added"
 
 
 def _accepted(subject: Json, before: Json, after: Json) -> str:
@@ -65,7 +67,7 @@ def _correction(subject: Json, _: Json, after: Json) -> str:
     to = subject.get("to") or "the end"
     facts = ", ".join(f"{name} {value}" for name, value in (subject.get("set") or {}).items())
     days = f"from {subject.get('from')} to {to}"
-    return f"{subject.get('build')}, {days}: {facts} ({after.get('runs', 0)} runs)"
+    return f"{subject.get('build')}, {days}: {facts} ({count_text(after.get('runs', 0), 'run')})"
 
 
 def _merge(subject: Json, _: Json, __: Json) -> str:

@@ -10,7 +10,7 @@ import streamlit as st
 from benchmark.errors import BadQuestion
 from benchmark.show.deed import deed
 from benchmark.show.output import to_spreadsheet_csv
-from benchmark.show.record_table import show_lines
+from benchmark.show.record_list import show_lines
 from benchmark.show.record_words import about_text, action_text
 from benchmark.show.screen import md, store_path
 from benchmark.show.signing_in import who
@@ -19,7 +19,6 @@ from benchmark.store.record import Line
 from benchmark.store.rulings import undo, undone
 from benchmark.store.store import Store
 
-LINES_SHOWN = 200
 TRIED = "to see whether it can be undone"
 
 
@@ -32,7 +31,7 @@ def show_record() -> None:
     if not lines:
         return
     latest = list(reversed(lines))
-    show_lines(latest[:LINES_SHOWN], taken_back)
+    show_lines(lines, taken_back)
     st.caption(
         f"Last hash: {lines[-1].hash}. Publish it, and nobody can write the record anew unseen."
     )
