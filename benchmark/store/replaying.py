@@ -95,7 +95,14 @@ def _take_in(fresh: duckdb.DuckDBPyConnection, actor: Actor, line: Line, sheet: 
     )
     about = {name: value for name, value in subject.items() if name not in OF_THE_IMPORT}
     taken = take_in(
-        fresh, actor, lap_file, action=line.action, about=about, reason=line.reason, at=_at(line)
+        fresh,
+        actor,
+        lap_file,
+        action=line.action,
+        about=about,
+        reason=line.reason,
+        at=_at(line),
+        kept=after["sheet"],
     )
     if taken.line.hash != line.hash:
         raise Broken("its sheet brings something else")

@@ -31,6 +31,7 @@ def take_in(
     about: Json | None = None,
     reason: str = "",
     at: datetime | None = None,
+    kept: str | None = None,
 ) -> Taken:
     """Take in a file, within the transaction that the caller holds.
 
@@ -40,6 +41,8 @@ def take_in(
     about : what else the line's subject says, such as the number of the submission.
     reason : why; an import needs none.
     at : when; now by default.
+    kept : the digest of the sheet where it is kept elsewhere already, as in a replay. Packed anew
+        by another version of the packer, or from other pieces, the same rows are other bytes.
 
     Raises
     ------
@@ -53,7 +56,7 @@ def take_in(
     )
     digest = None  # a file that was taken in before and brings nothing needs no sheet
     if added.laps_added or added.facts_added or not adding.is_known(connection, import_id):
-        digest = sheets.keep(connection, import_id, lap_file.runs, lap_file.run_laps)
+        digest = kept or sheets.keep(connection, import_id, lap_file.runs, lap_file.run_laps)
     subject = {
         "import": import_id,
         "file": lap_file.name,
