@@ -11,12 +11,15 @@ from streamlit.testing.v1 import AppTest
 
 from benchmark.answers.claim_case import Claim
 from benchmark.answers.claim_text import claim_to_text
-from benchmark.store.claims import Check, keep_claim
+from benchmark.show import showing_evidence, signing_in
+from benchmark.store.accounts import Accounts
+from benchmark.store.claims import Check, keep_claim, kept_claims
 from benchmark.store.evidence import CLAIM, add_evidence, evidence
 from benchmark.store.store import Store
 from tests import app_pages
 from tests.clubs import ENTRANT, VISITOR, name_people, open_as
 from tests.sheets import CIRCUIT
+from tests.test_claim_doors import filled
 from tests.test_evidence import GPX, PDF
 
 TEXTS = {
@@ -81,3 +84,31 @@ def test_an_entrant_adds_evidence_and_sees_it_at_once(page: Opened, db: Path) ->
     assert "Evidence: 1" in words(at)
     with Store.open(db) as store:
         assert [(one.name, one.who) for one in evidence(store, CLAIM, 1)] == [("lap.gpx", ENTRANT)]
+
+
+def test_a_forged_page_that_offers_a_visitor_to_add_is_refused_by_the_store(
+    page: Opened, db: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(showing_evidence, "why_not", lambda _: "")
+    at = page(VISITOR)
+    uploader = next(one for one in at.file_uploader if one.label.startswith("More evidence"))
+    uploader.set_value([("lap.gpx", GPX, "application/gpx+xml")])
+    next(button for button in at.button if button.label == "Add the evidence").click().run()
+    assert "a visitor may not add evidence" in at.error[0].value.replace("\\", "")
+    with Store.open(db) as store:
+        assert evidence(store) == []
+    assert [(one.person, one.action) for one in Accounts(db).refusals()] == [
+        ("a visitor", "add_evidence")
+    ]
+
+
+def test_a_forged_page_that_offers_a_visitor_to_keep_a_claim_is_refused_by_the_store(
+    page: Opened, db: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(signing_in, "why_not", lambda _: "")
+    at = filled(page(VISITOR), "1:39.100")
+    next(button for button in at.button if button.label == "Keep this claim").click().run()
+    assert "a visitor may not keep a claim" in at.error[0].value.replace("\\", "")
+    with Store.open(db) as store:
+        assert len(kept_claims(store)) == 1
+    assert [one.action for one in Accounts(db).refusals()] == ["keep_claim"]

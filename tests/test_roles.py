@@ -15,11 +15,13 @@ from benchmark.store import claims, deciding, handing_in, mappings, people, ruli
 from benchmark.store import settings as club
 from benchmark.store.accounts import Accounts
 from benchmark.store.claims import Check, StoredLine
+from benchmark.store.evidence import CLAIM, add_evidence
 from benchmark.store.roles import NEEDED, Actor, Role, machine_user, require, role_of
 from benchmark.store.rulings import Correction
 from benchmark.store.store import Store
 from tests.lap_files import KEY, lap, write
 from tests.rulings import add, new_store, state
+from tests.test_evidence import PDF
 from tests.test_store import Kept
 
 DAY = date(2025, 4, 12)
@@ -55,6 +57,10 @@ def club_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for name, role in PEOPLE.items():
             people.name_role(store, name, role)
             store.who = SignedIn("Una Tern")
+        claims.keep_claim(store, '{"kept": "before"}', Check("x", "f", 1, "{}"))
+        store.who = SignedIn("Eve Wren")
+        path = write(folder, [lap(1, session="S6")], name="own.csv")
+        handing_in.hand_in(store, read_lap_table(path), path.read_bytes())
     return folder / "laps.duckdb"
 
 
@@ -100,6 +106,8 @@ CHANGES: dict[str, tuple[str, Callable[[Store], object]]] = {
         lambda s: rulings.protest(s, "closed", ("Quillmoor", DAY), reason="over"),
     ),
     "undo": ("undo", lambda s: rulings.undo(s, 2, reason="seen")),
+    "take back a file": ("withdraw", lambda s: deciding.withdraw(s, 2)),
+    "add evidence": ("add_evidence", lambda s: add_evidence(s, CLAIM, 1, PDF)),
     "undo a role": ("name_role", lambda s: rulings.undo(s, 7, reason="gone")),
     "fit": ("fit", lambda s: s.keep_fit(Kept())),  # type: ignore[arg-type]
     "keep a claim": ("keep_claim", lambda s: claims.keep_claim(s, "{}", Check("x", "f", 1, "{}"))),
@@ -117,6 +125,11 @@ CHANGES: dict[str, tuple[str, Callable[[Store], object]]] = {
 }
 
 
+def test_every_kind_of_change_is_tried() -> None:
+    tried = {action for action, _ in CHANGES.values()}
+    assert tried == set(NEEDED) - {"restore"}  # which replaces the file: test_backup.py
+
+
 def needed(change: str) -> Role:
     """Give the least role; whether visitors hand in is a club's setting, by default they do not."""
     return Role.ENTRANT if change == "hand in" else NEEDED[CHANGES[change][0]]
@@ -124,7 +137,7 @@ def needed(change: str) -> Role:
 
 def rows(store: Store) -> list[int]:
     """Count the rows of the tables, one of which each change adds to."""
-    tables = ("record", "submission", "fit", "claim", "timing_line", "mapping")
+    tables = ("record", "submission", "fit", "claim", "timing_line", "mapping", "evidence")
     return [store._rows(f"select count(*) from {table}")[0][0] for table in tables]
 
 
