@@ -6,6 +6,11 @@ makes a store of invented laps for each number of files, with a few rulings on t
 specification corrected, two cars merged, one line undone), and audits it by the command, in a
 process of its own. Told are seconds of the wall and of all processors, the peak of memory, and the
 size of the store. `--keep` leaves the stores in a folder, where a later run finds them.
+
+26 November 2026, two cores of 24 GB that other work took six times over: 1,000,000 laps of one file
+7 s of processors and 863 MB (30 s of the wall), of 20 files 10 s and 863 MB (51 s). The first run
+ever of this called a whole store altered: the audit packed its sheets anew, and the same rows in
+other pieces are other bytes (`tests/test_audit_packing.py`).
 """
 
 from __future__ import annotations
