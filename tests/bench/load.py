@@ -14,13 +14,13 @@ work, too. Exit status 1 where a submission was lost or doubled, or a page showe
 
 `--club` serves it to a club: the handers-in are entrants who sign in by the form, what they hand in
 waits, `--stewards` people accept the first file of the queue again and again meanwhile, and readers
-read the record, too. Afterwards the store is held against what everybody was told: submissions lost,
-doubled or half, accepted twice or not in the store, and the audit of the record. Of two stewards at
-one file the second is told that it does not wait any more; that is no error.
+read the record, too. Afterwards the store is held against what everybody was told: submissions
+lost, doubled or half, accepted twice or not in the store, and the audit of the record. Of two
+stewards at one file the second is told that it does not wait any more; that is no error.
 
 26 November 2026, 2 cores and 24 GiB, Python 3.11.7, streamlit 1.67.0, the demo store; 50 people for
-300 s, who ask for a page every 8 s, and two stewards; other work took both cores five to seven times
-over (load 8 to 14), so the times say more of that than of the app:
+300 s, who ask for a page every 8 s, and two stewards; other work took both cores five to seven
+times over (load 8 to 14), so the times say more of that than of the app:
 
 | `--club` | alone | `--fit --import` |
 | --- | --- | --- |
