@@ -55,6 +55,9 @@ class FakeFit:
     def lookup(self) -> Lookup:
         return Lookup(self.runs, self.laps)  # made anew: tests change the laps
 
+    def kept(self, what: str) -> None:
+        return None
+
     @property
     def whole(self) -> Whole:
         return whole_of(self.runs, self.laps, self.entries)

@@ -306,7 +306,7 @@ def test_a_fault_of_the_program_is_one_line_and_exits_1(fitted_db, monkeypatch):
     def broken(*_args, **_options):
         raise ZeroDivisionError("division by zero\nand more")
 
-    monkeypatch.setattr(Store, "latest_fit", broken)
+    monkeypatch.setattr(Store, "open_fit", broken)
     result = ask("leaderboard", "--circuit", CIRCUIT, db=fitted_db, code=1)
     assert result.stderr == (
         "a fault of this program: ZeroDivisionError: division by zero (add --debug for its "
@@ -322,7 +322,7 @@ def test_a_program_that_is_stopped_by_the_user_exits_130(fitted_db, monkeypatch)
     def stopped(*_args, **_options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(Store, "latest_fit", stopped)
+    monkeypatch.setattr(Store, "open_fit", stopped)
     ask("leaderboard", "--circuit", CIRCUIT, db=fitted_db, code=130)
 
 

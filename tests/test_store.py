@@ -270,6 +270,7 @@ class Kept:
     mode: str = "full"
     data_version: int = 1
     laps_used: int = 2
+    is_large: bool = False
     body: bytes = b"draws\0" * 1000
 
     def to_bytes(self) -> bytes:

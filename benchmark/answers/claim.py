@@ -207,9 +207,11 @@ def _rivals(weighed: Weighed, scope: Scope, level: float) -> pd.DataFrame:
     by_draw = weighed.after.sum(axis=1)
     columns = ["build", "driver", "date", "tyre_category", "lap_time_s"]
     rivals = scope.best[columns].head(MOST_RIVALS)
+    shown = set(rivals["build"])
     adjusted = [
         [build, *np.exp(weighted_quantiles(draws, by_draw, (0.5, tail, 1 - tail)))]
         for build, draws in zip(scope.entries["build"], scope.adjusted.T, strict=True)
+        if build in shown
     ]
     table = pd.DataFrame(adjusted, columns=["build", "adjusted_s", "low_s", "high_s"])
     return rivals.merge(table, on="build", how="left")

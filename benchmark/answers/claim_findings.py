@@ -225,7 +225,7 @@ def _scope(case: Case, scope: Scope) -> Iterator[Finding]:
     when = f"the newest {age} days before the claim" if age > 0 else "up to the day of the claim"
     builds = len(scope.best)
     detail = (
-        f"{where}: {_count(builds, 'other car')}, {_count(len(scope.laps), 'counted lap')} on "
+        f"{where}: {_count(builds, 'other car')}, {_count(scope.laps, 'counted lap')} on "
         f"{_count(len(days), 'day')}, {days[0]:.10} to {days[-1]:.10}, {when}"
     )
     few = f"; with so few, a quicker lap that nobody collected is likely (under {FEW_ENTRIES} cars)"

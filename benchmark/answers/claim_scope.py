@@ -21,7 +21,7 @@ from benchmark.answers.entries import (
     runs_in_scope,
     usual_levels,
 )
-from benchmark.answers.quickest import LapsHere, laps_here, quickest, quickest_of_each
+from benchmark.answers.quickest import laps_here, quickest, quickest_of_each
 from benchmark.model.fit import Fit
 from benchmark.model.structure import spec_texts
 
@@ -35,18 +35,19 @@ class Scope:
     Attributes
     ----------
     what : what a rival shares with the claim, such as {"model": ..., "class": ...}.
-    laps : counted laps of other builds in scope.
+    laps : number of counted laps of other builds in scope.
     days : the days of these laps, in order.
     best : the quickest of them of each build, the quickest first, with the facts of their run.
+    second : the quickest lap but that one, of whatever build; one row, or none.
     entries : other builds in scope as they stand, with a lap here.
     adjusted : of `entries` at reference conditions, log seconds, shape (draws, entries).
     """
 
-    fit: Fit
     what: Mapping[str, str]
-    laps: LapsHere
+    laps: int
     days: list[str]
     best: pd.DataFrame
+    second: pd.DataFrame
     entries: pd.DataFrame
     adjusted: np.ndarray
 
@@ -57,8 +58,7 @@ class Scope:
 
     def without_standing(self) -> Scope:
         """The scope as it would be if its quickest lap were struck, but for its other laps."""
-        left = self.laps.where(self.laps.laps != self.best.index[0])
-        return replace(self, laps=left, best=quickest(self.fit, left))
+        return replace(self, best=self.second, second=self.second.head(0))
 
 
 class Field:
@@ -92,7 +92,10 @@ class Field:
         chosen = _shares(self.entries, what)
         entries = self.entries[chosen].reset_index(drop=True)
         best = quickest_of_each(self._fit, laps)
-        return Scope(self._fit, what, laps, days, best, entries, self._at_reference(chosen))
+        left = laps.where(~np.isin(laps.laps, best.index[:1]))
+        second = quickest(self._fit, left)
+        adjusted = self._at_reference(chosen)
+        return Scope(what, len(laps), days, best, second, entries, adjusted)
 
     def _at_reference(self, chosen: np.ndarray) -> np.ndarray:
         new = chosen & ~self._asked
@@ -121,14 +124,16 @@ def scope_text(what: Mapping[str, str]) -> str:
 
 def classes_on_day(fit: Fit, runs: pd.DataFrame) -> list[str]:
     """Class of each run's specification on its day."""
-    usual = {model: usual_levels(fit, model) for model in runs["model"].unique()}
     facts = runs[["model", *MODIFICATIONS]]
-    specs = spec_texts(facts[list(MODIFICATIONS)].to_numpy(dtype=float))
-    code, _ = pd.factorize(facts["model"].astype(object) + chr(31) + np.array(specs, object))
+    specs = np.array(spec_texts(facts[list(MODIFICATIONS)].to_numpy(dtype=float)), dtype=object)
+    missing = facts[list(MODIFICATIONS)].isna().any(axis=1).to_numpy()
+    model = facts["model"].to_numpy(dtype=object)
+    # The model matters only where a level is taken as its most common one.
+    code, _ = pd.factorize(np.where(missing, model + chr(31) + specs, specs))
     first = np.unique(code, return_index=True)[1]
     rows = facts.iloc[first].to_dict("records")
-    classes = np.array([class_of(row, usual[row["model"]]) for row in rows], dtype=object)
-    return list(classes[code])
+    classes = [class_of(row, usual_levels(fit, str(row["model"]))) for row in rows]
+    return list(np.array(classes, dtype=object)[code])
 
 
 def _shares(table: pd.DataFrame, what: Mapping[str, str]) -> np.ndarray:

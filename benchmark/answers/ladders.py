@@ -47,8 +47,9 @@ class Ladder:
         """Rung of each run, -1 where it is not recorded or stands on no rung."""
         if self.column.startswith("mod_"):
             return runs[self.column].fillna(-1).to_numpy(dtype=np.int64)
-        codes = pd.Categorical(runs[self.column].astype(object), categories=list(self.rungs)).codes
-        return np.asarray(codes, dtype=np.int64)
+        rungs = pd.Index(self.rungs, dtype=object)
+        found = rungs.get_indexer(pd.Index(runs[self.column], dtype=object))
+        return np.asarray(found, dtype=np.int64)
 
 
 LADDERS = tuple(

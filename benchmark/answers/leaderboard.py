@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from benchmark.answers import kept_board
 from benchmark.answers.entries import (
     adjustment,
     builds_of,
@@ -23,6 +26,7 @@ from benchmark.model.fit import Fit
 from benchmark.model.posterior import middle_and_interval, p_fastest, rank_sets
 
 FEW_LAPS = 3  # up to here the board says how little a place rests on; our choice
+MOST_ASKED = ("conditions", "dry", 0.9)  # adjustment, surface and level of a board that is kept
 FIELDS = (
     "rank",
     "build",
@@ -87,9 +91,27 @@ def leaderboard(
     check_place(fit, circuit, layout)
     check_choices(fit, model=model, in_class=in_class, tyre=tyre, surface=surface)
     check_level(level)
+    filters = {"model": model, "class": in_class, "tyre_category": tyre}
+    if not any(filters.values()) and (adjustment(adjust), surface, level) == MOST_ASKED:
+        kept = fit.kept(kept_board.name_of(circuit, layout))
+        if kept is not None:
+            return kept_board.from_arrays(kept)
+    return board_of(fit, circuit, layout, adjust, filters, surface, level)
+
+
+def board_of(
+    fit: Fit,
+    circuit: str,
+    layout: str,
+    adjust: str = MOST_ASKED[0],
+    filters: Mapping[str, str | None] = MappingProxyType({}),
+    surface: str = MOST_ASKED[1],
+    level: float = MOST_ASKED[2],
+) -> pd.DataFrame:
+    """Work a board out; `filters` are by column of the entries, all else as in `leaderboard`."""
     runs = runs_in_scope(fit, circuit, layout, surface)
     entries = entries_of(fit, builds_of(fit, runs), surface)
-    entries = _chosen(entries, {"model": model, "class": in_class, "tyre_category": tyre})
+    entries = _chosen(entries, filters)
     if entries.empty:
         return pd.DataFrame(columns=list(FIELDS))
     rows = reference_rows(entries, circuit, layout, surface=surface, adjust=adjustment(adjust))
@@ -114,7 +136,7 @@ def _notes(notes: pd.Series, counts: np.ndarray) -> list[str]:
     return ["; ".join(filter(None, both)) for both in zip(notes, few, strict=True)]
 
 
-def _chosen(entries: pd.DataFrame, filters: dict[str, str | None]) -> pd.DataFrame:
+def _chosen(entries: pd.DataFrame, filters: Mapping[str, str | None]) -> pd.DataFrame:
     for column, wanted in filters.items():
         if wanted is not None:
             entries = entries[entries[column] == wanted]

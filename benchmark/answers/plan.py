@@ -123,8 +123,7 @@ def _check(gain_s: float, power: float, alpha: float, laps_a_run: int | None) ->
 def spreads_of(fit: Fit) -> Spreads:
     """Spreads of the store, posterior medians; a lap's holds the usual driver's small delays."""
     noise = fit.posterior.noise
-    tau = np.median(noise["tau"], axis=1)  # of the driver in the middle; an Exponential's sd is tau
-    lap = np.hypot(noise["sigma"].astype(float), tau.astype(float))
+    lap = np.hypot(noise["sigma"].astype(float), fit.usual_delay)  # an Exponential's sd is its mean
     groups = ("outing", "session", "day", "build_day")
     return Spreads(float(np.median(lap)), **{g: float(np.median(fit.sds[g])) for g in groups})
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from benchmark.model.fit import Fit
-from benchmark.model.posterior import total
+from benchmark.model.posterior import median, total
 from benchmark.trade.classes import AREAS
 
 WORTH_TELLING = 0.001  # share of the lap; a choice of ours. At twice this, half the notes are empty
@@ -81,7 +81,7 @@ def compare(fit: Fit, best: pd.DataFrame, rows: pd.DataFrame) -> Compared:
     both = zip(fit.parts_in_blocks(rows), fit.parts_in_blocks(best), strict=True)
     for (here, now), (_, then) in both:
         log_time[:, here] = total(now)
-        expected[here] = np.median(total(then), axis=0)
+        expected[here] = median(total(then))
         for part in then:
             moved.setdefault(part, np.zeros(n))[here] = _median_change(then[part], now[part])
     return Compared(log_time, moved, expected)
@@ -89,12 +89,14 @@ def compare(fit: Fit, best: pd.DataFrame, rows: pd.DataFrame) -> Compared:
 
 def _median_change(then: np.ndarray, now: np.ndarray) -> np.ndarray:
     """Median of the difference of two parts, one an entry."""
+    if not any(then.strides) and not any(now.strides):
+        return np.zeros(then.shape[1])  # nought in both
     difference = then - now
     changed = difference.any(axis=0)  # most entries have what they had: no medians of noughts
-    median = np.zeros(difference.shape[1])
+    out = np.zeros(difference.shape[1])
     if changed.any():
-        median[changed] = np.median(difference[:, changed], axis=0)
-    return median
+        out[changed] = median(difference[:, changed])
+    return out
 
 
 def best_notes(

@@ -45,7 +45,7 @@ def advise(
     from benchmark.show.output import print_frame
 
     priced = None if costs is None else read_costs(costs)
-    fit = kept_fit(db)
+    fit = kept_fit(db).part(circuit, [build])
     table = answer(fit, build, circuit, layout, surface=surface, costs=priced, budget=budget,
                    level=level)  # fmt: skip
     stated = reference(fit, circuit, layout, surface=surface)
@@ -66,6 +66,6 @@ def coach(
     from benchmark.show.next_words import coach_columns
     from benchmark.show.output import print_frame
 
-    fit = kept_fit(db)
+    fit = kept_fit(db).part(circuit, [build])
     table = answer(fit, build, circuit, layout, level=level)
     print_frame(table, format, basis(fit, reference(fit, circuit, layout)), coach_columns(table))

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 import typer
 
 if TYPE_CHECKING:
-    from benchmark.model.fit import Fit
+    from benchmark.model.fit import KeptFit
 
 
-def kept_fit(db: Path) -> Fit:
-    """Load the latest fit, and say on standard error where laps have come or gone since.
+def kept_fit(db: Path) -> KeptFit:
+    """Open the latest fit, to be asked for what a question needs of it.
+
+    Where laps have come or gone since, that is said on standard error.
 
     Raises
     ------
@@ -22,7 +24,7 @@ def kept_fit(db: Path) -> Fit:
     from benchmark.store.store import Store
 
     with Store.open(db) as store:
-        fit, version = store.latest_fit(), store.data_version()
+        fit, version = store.open_fit(), store.data_version()
     if fit.data_version != version:
         typer.echo(
             f"the fit is older than the newest laps: run `benchmark fit --db {db}` to count them",

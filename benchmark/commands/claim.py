@@ -64,17 +64,22 @@ def claim(
     error); does-not-stand; cannot-compare. The rules stand in each answer and in the README.
     """
     from benchmark.answers.claim import check_claim
-    from benchmark.show.claiming import add_evidence, digest_of, make_claim, read_trace_file
+    from benchmark.show.claiming import (
+        add_evidence,
+        digest_of,
+        make_claim,
+        part_for,
+        read_trace_file,
+    )
     from benchmark.show.claiming import keep as keep_answer
 
     if report is not None:
         report_ending(report)
-    fit = kept_fit(db)
     made = make_claim(columns, scope=scope, claimed_class=claimed_class, claimed_tyre=claimed_tyre,
                       flying_laps=laps, metar=metar)  # fmt: skip
     if trace is not None:
         made = add_evidence(db, made, read_trace_file(trace, line, layout_length_m))
-    answer = check_claim(fit, made, level=level)
+    answer = check_claim(part_for(kept_fit(db), made), made, level=level)
     _print_answer(answer, format)
     if report is not None:
         _write(answer, report)

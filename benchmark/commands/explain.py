@@ -31,7 +31,7 @@ def explain(
     from benchmark.show.gains_words import explain_columns, explain_lines
     from benchmark.show.output import print_record, print_table
 
-    fit = kept_fit(db)
+    fit = kept_fit(db).part(circuit, [build])
     found = answer(fit, build, from_date, to_date, circuit=circuit, layout=layout, level=level)
     if format is Format.TABLE:
         typer.echo("\n".join(explain_lines(found, level)))

@@ -59,7 +59,7 @@ def forecast(
 
     target_s = None if target is None else float(parse_lap_time(target))
     day = None if hours is None else read_hours(hours)
-    fit = kept_fit(db)
+    fit = kept_fit(db).part(circuit, [build], [] if driver is None else [driver])
     given = {
         "air_temp_c": air_temp_c,
         "track_temp_c": track_temp_c,

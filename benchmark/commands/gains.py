@@ -41,7 +41,7 @@ def gains(
     from benchmark.show.output import print_frame
 
     priced = None if costs is None else read_costs(costs)
-    fit = kept_fit(db)
+    fit = kept_fit(db).part(circuit)
     found = answer(fit, circuit, layout, surface=surface, level=level)
     table = with_costs(found, priced)
     lap_s = typical_lap_s(fit, circuit, layout, surface)

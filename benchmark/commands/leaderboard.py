@@ -53,7 +53,7 @@ def leaderboard(
         report_ending(report)
     filters = {"model": model, "in_class": in_class, "tyre": tyre}
     show_board(
-        kept_fit(db),
+        kept_fit(db).part(circuit),
         (circuit, layout),
         filters | {"adjust": adjust, "surface": surface, "level": level},
         format=format,

@@ -30,7 +30,7 @@ def plan(
     from benchmark.show.next_words import plan_columns, plan_lines, waste_columns
     from benchmark.show.output import print_record, print_table
 
-    fit = kept_fit(db)
+    fit = kept_fit(db).part(circuit)
     found = answer(fit, gain, circuit, layout, power=power, alpha=alpha, laps_a_run=laps_a_run)
     if format is Format.TABLE:
         typer.echo("\n".join(plan_lines(found)))

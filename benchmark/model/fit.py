@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,7 @@ from benchmark.trade.classes import AREAS
 from benchmark.trade.conditions import REFERENCE
 
 FORMAT = 1
+LARGE_BYTES = 32_000_000  # of draws; smaller ones are read whole in a tenth of a second
 # A fit counts as settled below this split R-hat of every adjusted time (Gelman and Rubin,
 # Statistical Science 7, 1992, and their later books): an interval could then shrink by 10 % at
 # most with endless draws. Vehtari and others (2021) ask for 1.01 where draws are cheap.
@@ -73,6 +74,34 @@ class Draws:
         return cls(arrays["run_effects"], arrays["lap_effects"], **kinds)
 
 
+class KeptFit(Protocol):
+    """A fit that was kept, whole or in a file of which only a part need be read."""
+
+    @property
+    def fit_id(self) -> str:
+        """Its name: the same for all of its parts."""
+
+    @property
+    def data_version(self) -> int:
+        """Version of the laps that it rests on."""
+
+    @property
+    def circuits(self) -> pd.DataFrame:
+        """Every circuit and layout."""
+
+    @property
+    def whole(self) -> Whole:
+        """Figures of all runs, laps and entries."""
+
+    def part(
+        self, circuit: str | None, builds: Iterable[str] = (), drivers: Iterable[str] = ()
+    ) -> Fit:
+        """Give what answers at a circuit, and about these builds and drivers, need of it."""
+
+    def all(self) -> Fit:
+        """Give all of it."""
+
+
 @dataclass(frozen=True)
 class Recorded:
     """What rows of a question may leave out, by name of the build or the driver."""
@@ -102,6 +131,24 @@ class Fit:
     posterior: Draws
     diagnostics: Mapping[str, float]
     warnings: tuple[str, ...]
+
+    def part(
+        self,
+        circuit: str | None,  # noqa: ARG002 - a fit in memory is its own part
+        builds: Iterable[str] = (),  # noqa: ARG002
+        drivers: Iterable[str] = (),  # noqa: ARG002
+    ) -> Fit:
+        """Give what answers at a circuit, and about these builds and drivers, need of it."""
+        return self
+
+    def all(self) -> Fit:
+        """Give all of it."""
+        return self
+
+    @property
+    def is_large(self) -> bool:
+        """Whether its draws are better kept in a file beside the store, read in parts."""
+        return sum(values.nbytes for values in self.posterior.arrays().values()) > LARGE_BYTES
 
     @property
     def draws(self) -> int:
@@ -157,6 +204,11 @@ class Fit:
         return Recorded(
             by_build["model"].to_dict(), by_build["induction"].to_dict(), latest.to_dict()
         )
+
+    @cached_property
+    def usual_delay(self) -> np.ndarray:
+        """Draws of the mean delay of the driver in the middle, log lap time."""
+        return np.median(self.posterior.noise["tau"], axis=1).astype(float)
 
     @cached_property
     def effects(self) -> np.ndarray:
@@ -244,27 +296,25 @@ class Fit:
             "tyre_heat_cycles": 2,
         }
 
+    def meta(self) -> dict[str, Any]:
+        """Give what is told of the fit as a whole, as JSON can hold it."""
+        told = (
+            "fit_id", "mode", "mode_note", "data_version", "created", "seed", "prior_scale",
+        )  # fmt: skip
+        return {
+            **{name: getattr(self, name) for name in told},
+            "left_out": dict(self.left_out),
+            "diagnostics": dict(self.diagnostics),
+            "warnings": list(self.warnings),
+        }
+
     def to_bytes(self) -> bytes:
         """Write the fit as one block of bytes (a zip of arrays, tables and JSON; no code in it)."""
         meta = {
             "format": FORMAT,
-            **{
-                name: getattr(self, name)
-                for name in (
-                    "fit_id",
-                    "mode",
-                    "mode_note",
-                    "data_version",
-                    "created",
-                    "seed",
-                    "prior_scale",
-                )
-            },
-            "left_out": dict(self.left_out),
+            **self.meta(),
             "levels": {k: [list(n) for n in v] for k, v in self.levels.items()},
             "unknown_names": {k: [list(n) for n in v] for k, v in self.unknown_names.items()},
-            "diagnostics": dict(self.diagnostics),
-            "warnings": list(self.warnings),
         }
         arrays = {
             "meta": np.frombuffer(json.dumps(meta).encode(), np.uint8),

@@ -37,17 +37,26 @@ def _quantile(ordered: np.ndarray, share: float) -> np.ndarray:
 
 def total(parts: Mapping[str, np.ndarray]) -> np.ndarray:
     """Return the sum of some parts of log time, each of shape (draws, rows)."""
-    first, *others = parts.values()
+    first, *others = (part for part in parts.values() if any(part.strides))
     out = first.copy(order="K")
     for part in others:
         out += part
     return out
 
 
+def median(draws: np.ndarray) -> np.ndarray:
+    """Return the median over the first axis; on small arrays much quicker than `numpy.median`."""
+    half = len(draws) // 2
+    if len(draws) % 2:
+        return np.asarray(np.partition(draws, half, axis=0)[half])
+    two = np.partition(draws, (half - 1, half), axis=0)[half - 1 : half + 1]
+    return np.asarray(two.mean(axis=0))
+
+
 def ranks(draws: np.ndarray) -> np.ndarray:
     """Return ranks within each draw, 1 for the smallest (quickest), shape as `draws`."""
     rows = np.ascontiguousarray(draws)
-    order = np.argsort(rows, axis=1, kind="stable")
+    order = np.argsort(rows, axis=1)
     out = np.empty(rows.shape, dtype=np.int32)
     np.put_along_axis(out, order, np.arange(1, rows.shape[1] + 1, dtype=np.int32)[None], axis=1)
     return out
@@ -63,16 +72,19 @@ def rank_sets(draws: np.ndarray, level: float = 0.9) -> tuple[np.ndarray, np.nda
     held = np.arange(1, len(joint) + 1) / len(joint)
     enough = int(np.searchsorted(held, level - 1e-12))  # one less than the draws that must be held
     width = (joint[enough:] - joint[: len(joint) - enough]).min(axis=0) + 1
-    low = np.array([_likeliest(own, w) for own, w in zip(joint.T, width, strict=True)], dtype=int)
+    low = np.array([_likeliest(own, int(w)) for own, w in zip(joint.T, width, strict=True)])
     return low, low + width - 1
 
 
 def _likeliest(own: np.ndarray, width: int) -> int:
-    """First rank of the run of so many ranks that holds most draws, the first on a tie."""
-    n_most = int(own[-1])
-    total = np.concatenate([[0], np.cumsum(np.bincount(own, minlength=n_most + 1)[1:])])
-    last = max(n_most - width + 1, 1)
-    return int(np.argmax(total[width : width + last] - total[:last])) + 1
+    """First rank of the run of so many ranks that holds most of the sorted draws.
+
+    The first on a tie. A run that holds most, and is the first to, ends at a draw: else the run
+    before it would hold as many.
+    """
+    first = np.maximum(own - width + 1, 1)
+    held = np.arange(1, len(own) + 1) - np.searchsorted(own, first)
+    return int(first[np.argmax(held)])
 
 
 def p_fastest(draws: np.ndarray) -> np.ndarray:

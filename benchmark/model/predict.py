@@ -98,13 +98,30 @@ def _cut(table: Columns, here: slice) -> Columns:
     return {name: values[here] for name, values in table.items()}
 
 
+class _Parts(dict[str, np.ndarray]):
+    """Parts of some rows; each is nought until something is added to it."""
+
+    def __init__(self, rows: int, draws: int) -> None:
+        super().__init__()
+        self._shape = rows, draws
+
+    def __missing__(self, part: str) -> np.ndarray:
+        self[part] = np.zeros(self._shape).T
+        return self[part]
+
+    def complete(self) -> dict[str, np.ndarray]:
+        """Give every part, those that stayed nought without taking memory for them."""
+        nought = np.broadcast_to(0.0, self._shape).T
+        return {name: self.get(name, nought) for name in _part_names()}
+
+
 def _block(
     fit: Fit, table: Columns, seen: Columns | None, place: Columns, facts: Facts, named: Columns
 ) -> dict[str, np.ndarray]:
     """Split the log time of some rows; a row's draws lie side by side in memory."""
     features = run_features(facts)
     effects = fit.effects
-    out = {name: np.zeros((len(features), fit.draws)).T for name in _part_names()}
+    out = _Parts(len(features), fit.draws)
     for part, columns in FEATURES_OF_PART.items():
         out[part] += (features[:, columns] @ effects[:, columns].T).T
     for part, k in AREA_OF.items():
@@ -113,8 +130,8 @@ def _block(
     _add_groups(fit, named, out, seen=seen is not None)
     _add_unknown(fit, table, seen, facts, effects, out)
     lap = lap_features(table["lap"], softness(facts.tyre))
-    out["lap"] = (lap @ fit.posterior.lap_effects.astype(float).T).T
-    return out
+    out["lap"] += (lap @ fit.posterior.lap_effects.astype(float).T).T
+    return out.complete()
 
 
 def facts_of_runs(fit: Fit, places: np.ndarray) -> Facts:
@@ -245,13 +262,12 @@ def _add_group(fit: Fit, group: str, table: Columns, asked: np.ndarray, out: np.
     values = fit.posterior.groups[group]
     for column in GROUPS[group]:
         asked = asked & ~pd.isna(table[column])
-    for k, name in enumerate(keys_of(table, group)):
-        if not asked[k]:
-            continue
-        if name in number:
-            out[:, k] += values[:, number[name]]
-        else:
-            out[:, k] += fit.sds[group] * _standard_normal(fit, (group, *name))
+    names = keys_of(table, group)
+    places = np.array([number.get(name, -1) for name in names])
+    for k in np.flatnonzero(asked & (places < 0)):
+        out[:, k] += fit.sds[group] * _standard_normal(fit, (group, *names[k]))
+    known = np.flatnonzero(asked & (places >= 0))
+    out.T[known] += values.T[places[known]]
 
 
 def _standard_normal(fit: Fit, name: tuple[str, ...]) -> np.ndarray:

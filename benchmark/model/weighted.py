@@ -7,7 +7,7 @@ differ from one to the next, and they are taken one by one as `Fit.parts` does.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -120,18 +120,28 @@ def _by_level(level: np.ndarray, n: int, weights: np.ndarray) -> np.ndarray:
 
 def _levels_of_runs(fit: Fit, group: str) -> np.ndarray:
     """Return the number of each outing's level in a group, -1 where it has none."""
-    key = np.zeros(len(fit.runs), dtype=np.int64)
-    for column in GROUPS[group]:
-        code, names = _codes(fit, column)
-        key = key * (names + 1) + code
-    _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
-    rows = {column: _texts(fit, column, first) for column in GROUPS[group]}
-    number = fit.level_numbers[group]
-    named = zip(*rows.values(), strict=True)
-    level = np.array([number.get(name, -1) for name in named], dtype=np.int64)[inverse]
+    level = numbers_of_runs(fit, GROUPS[group], fit.level_numbers[group])
     if group == "wet_session":  # a session may have dry runs as well
         level[fit.runs["surface"].to_numpy() == "dry"] = -1
     return level
+
+
+def numbers_of_runs(
+    fit: Fit, columns: Sequence[str], number: Mapping[tuple[str, ...], int]
+) -> np.ndarray:
+    """Return the number of what some columns of each run name together, -1 where it has none."""
+    if not number:
+        return np.full(len(fit.runs), -1, dtype=np.int64)
+    if columns == ("run_id",):
+        return np.array([number.get((str(k),), -1) for k in fit.runs.index], dtype=np.int64)
+    key = np.zeros(len(fit.runs), dtype=np.int64)
+    for column in columns:
+        code, names = _codes(fit, column)
+        key = key * (names + 1) + code
+    _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
+    rows = {column: _texts(fit, column, first) for column in columns}
+    named = zip(*rows.values(), strict=True)
+    return np.array([number.get(name, -1) for name in named], dtype=np.int64)[inverse]
 
 
 def _codes(fit: Fit, column: str) -> tuple[np.ndarray, int]:

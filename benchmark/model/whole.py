@@ -79,7 +79,7 @@ def _counts(
     model: np.ndarray, values: pd.Series, known: tuple[Any, ...], models: int
 ) -> np.ndarray:
     """Count by model how often each known value stands, shape (models, known)."""
-    code = pd.Categorical(values, categories=list(known)).codes.astype(np.int64)
+    code = pd.Index(known, dtype=object).get_indexer(values.astype(object))
     there = code >= 0
     cell = model[there] * len(known) + code[there]
     return np.bincount(cell, minlength=models * len(known)).reshape(models, len(known))

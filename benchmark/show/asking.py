@@ -5,11 +5,11 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from benchmark.model.fit import Fit
-from benchmark.show.screen import choose
+from benchmark.model.fit import KeptFit
+from benchmark.show.screen import choose, part_of
 
 
-def ask_place(fit: Fit, build: str | None = None) -> tuple[str, str]:
+def ask_place(fit: KeptFit, build: str | None = None) -> tuple[str, str]:
     """Let the visitor choose a circuit and layout, of those where the build has laps if named."""
     places = fit.circuits.index if build is None else _places_of(fit, build)
     left, right = st.columns(2)
@@ -23,7 +23,8 @@ def ask_place(fit: Fit, build: str | None = None) -> tuple[str, str]:
     return circuit, layout
 
 
-def _places_of(fit: Fit, build: str) -> pd.MultiIndex:
+def _places_of(kept: KeptFit, build: str) -> pd.MultiIndex:
     """Give the circuits and layouts where a build has laps."""
+    fit = part_of(kept, None, (build,))
     own = fit.runs.iloc[fit.lookup.runs_of("build", build)]
     return pd.MultiIndex.from_frame(own[["circuit", "layout"]].drop_duplicates())

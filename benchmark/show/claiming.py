@@ -13,7 +13,7 @@ from benchmark.show.output import plain, to_json
 if TYPE_CHECKING:
     from benchmark.answers.claim import ClaimAnswer
     from benchmark.answers.claim_case import Claim
-    from benchmark.model.fit import Fit
+    from benchmark.model.fit import Fit, KeptFit
     from benchmark.store.claims import Check, KeptClaim
     from benchmark.store.roles import SignIn
 
@@ -137,7 +137,27 @@ def check_of(answer: ClaimAnswer) -> Check:
     return Check(answer.verdict, record["fit"], answer.data_version, to_json(record))
 
 
-def recheck(db: Path, fit: Fit) -> list[Recheck]:
+def part_for(kept: KeptFit, claim: Claim) -> Fit:
+    """Give what a claim needs of a fit."""
+    return kept.part(*asked_about(claim))
+
+
+def asked_about(claim: Claim) -> tuple[str, tuple[str], tuple[str]]:
+    """Give the circuit, the car and the driver of a claim, as the lap table would read them."""
+    from benchmark.errors import BadValue
+    from benchmark.intake.cells import read_value
+
+    def name(column: str) -> str:
+        text = claim.texts.get(column, "")
+        try:
+            return str(read_value(column, text)) if text.strip() else ""
+        except BadValue:
+            return text  # the check of the claim will say what is wrong with it
+
+    return name("circuit"), (name("build"),), (name("driver"),)
+
+
+def recheck(db: Path, fit: KeptFit) -> list[Recheck]:
     """Check every kept claim again with the latest fit; nothing is stored."""
     from benchmark.answers.claim import check_claim
     from benchmark.answers.claim_text import claim_from_text
@@ -148,7 +168,7 @@ def recheck(db: Path, fit: Fit) -> list[Recheck]:
         kept = kept_claims(store)
     claims = [claim_from_text(one.subject) for one in kept]
     return [
-        Recheck(one, claim, check_claim(fit, claim))
+        Recheck(one, claim, check_claim(part_for(fit, claim), claim))
         for one, claim in zip(kept, claims, strict=True)
     ]
 

@@ -56,10 +56,12 @@ def fit_store(
     FitStopped
         Somebody asked for that.
     """
+    from benchmark.answers.worked_out import worked_out
     from benchmark.intake.lap_folder import counted_laps, look_into
     from benchmark.model.chain import SMALL, dismiss, prepare
     from benchmark.model.pace import fit
     from benchmark.model.priors import STANDARD_PRIORS
+    from benchmark.store.kept_fits import write_draft
     from benchmark.store.store import Store
 
     priors = STANDARD_PRIORS.widened(widen)
@@ -80,8 +82,11 @@ def fit_store(
                         data_version=version)  # fmt: skip
         finally:
             dismiss()
+        draft = None
+        if found.is_large:
+            draft = write_draft(db, found, worked_out(found, lambda _, what: in_turn(1.0, what)))
         with Store.open(db, write=True, who=who, patience_s=PATIENCE_S) as store:
-            store.keep_fit(found)
+            store.keep_fit(found, draft)
             is_stale = store.data_version() != version
         finish(*fit_lines(found), *([STALE] if is_stale else []))
     return found

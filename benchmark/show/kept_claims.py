@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from benchmark.answers.claim_text import claim_from_text
-from benchmark.model.fit import Fit
+from benchmark.model.fit import KeptFit
 from benchmark.show.by_state import by_state
 from benchmark.show.claim_list import recheck_columns, recheck_frame
 from benchmark.show.claiming import recheck
@@ -19,7 +19,7 @@ from benchmark.store.evidence import CLAIM
 from benchmark.store.store import Store
 
 
-def show_kept(fit: Fit) -> None:
+def show_kept(fit: KeptFit) -> None:
     """Show the kept claims, checked again when asked to, and what supports one of them."""
     with st.expander("Kept claims: their verdicts then and now, their evidence"):
         titles: dict[str, int] = by_state(_titles, store_path())

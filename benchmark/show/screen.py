@@ -15,7 +15,8 @@ import pandas as pd
 import streamlit as st
 
 from benchmark.errors import BenchmarkError, NoFit, NoStore, StoreBusy
-from benchmark.model.fit import Fit
+from benchmark.model.fit import Fit, KeptFit
+from benchmark.model.fit_part import PartOfFit
 from benchmark.show import fit_worker
 from benchmark.show.by_state import StoreState, store_state
 from benchmark.show.clock import Clock
@@ -51,7 +52,10 @@ def store_path() -> Path:
 
 
 # How answers are kept: a fit never changes, so its name stands for it.
-BY_FIT: dict[str | type[Any], Callable[[Any], Any]] = {Fit: lambda fit: fit.fit_id}
+BY_FIT: dict[str | type[Any], Callable[[Any], Any]] = {
+    kind: lambda fit: fit.fit_id for kind in (Fit, PartOfFit)
+}
+PARTS_KEPT = 8  # of large fits, each some tens of megabytes
 BUSY_PATIENCE_S = 2.0  # where there is something to show meanwhile
 _last_seen: dict[str, tuple[str, int]] = {}  # what the latest look at a store gave
 
@@ -66,13 +70,13 @@ def _look(state: StoreState) -> tuple[str, int]:
 
 
 @st.cache_resource(max_entries=2, show_spinner="Loading the fit")
-def _load(path: str, digest: str) -> Fit:  # noqa: ARG001 - it tells one fit from the next
-    """Load the fit once for all visitors; it is never changed."""
+def _load(path: str, digest: str) -> KeptFit:  # noqa: ARG001 - it tells one fit from the next
+    """Open the fit once for all visitors; it is never changed."""
     with Store.open(path) as store:
-        return store.latest_fit()
+        return store.open_fit()
 
 
-def _fit_and_version(path: Path) -> tuple[Fit, int]:
+def _fit_and_version(path: Path) -> tuple[KeptFit, int]:
     """Give the fit and the version of the laps, of a moment ago where another process writes."""
     state = store_state(path)
     try:
@@ -94,8 +98,35 @@ def told() -> Iterator[None]:
         st.stop()
 
 
-def ready_fit() -> Fit:
-    """Give the latest fit; where there is none, say what to do next and stop the page."""
+@st.cache_resource(max_entries=PARTS_KEPT, show_spinner=False)
+def _part(
+    fit_id: str,  # noqa: ARG001 - it tells one fit from the next
+    circuit: str | None,
+    builds: tuple[str, ...],
+    drivers: tuple[str, ...],
+    _kept: KeptFit,
+) -> Fit:
+    return _kept.part(circuit, builds, drivers)
+
+
+def part_of(
+    kept: KeptFit,
+    circuit: str | None,
+    builds: tuple[str, ...] = (),
+    drivers: tuple[str, ...] = (),
+) -> Fit:
+    """Give what answers at a circuit, and about these builds and drivers, need of the fit.
+
+    It is read once for all visitors, until others have been asked about.
+    """
+    if isinstance(kept, Fit):
+        return kept
+    with told():
+        return _part(kept.fit_id, circuit, builds, drivers, kept)
+
+
+def ready_fit() -> KeptFit:
+    """Open the latest fit; where there is none, say what to do next and stop the page."""
     path = store_path()
     try:
         fit, version = _fit_and_version(path)

@@ -22,6 +22,7 @@ from benchmark.intake.query import interruptible
 from benchmark.store import (
     adding,
     exporting,
+    kept_fits,
     migrate,
     older,
     opening,
@@ -48,7 +49,7 @@ from benchmark.store.taking import take_in
 if TYPE_CHECKING:
     import pandas as pd
 
-    from benchmark.model.fit import Fit
+    from benchmark.model.fit import Fit, KeptFit
 
 __all__ = ["Added", "Line", "Store"]
 
@@ -329,34 +330,62 @@ class Store:
 
     # Fits
 
-    def keep_fit(self, fit: Fit) -> None:
+    def keep_fit(self, fit: Fit, draft: kept_fits.Draft | None = None) -> None:
         """Keep a fit; keeping the same one again changes nothing.
 
         Beside it stay the latest `FITS_KEPT` and those that a check of a kept claim names; the
-        others make room, so that a store does not grow with every fit.
+        others make room, so that a store does not grow with every fit. The body of a large fit lies
+        in a file beside the store: `draft` is that file, where it was written beforehand.
 
         Raises
         ------
         NotAllowed
             Whoever is signed in may not.
         """
-        body = fit.to_bytes()
-        meta = [fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used]
-        self._change("fit", lambda _: self._keep(meta, body))
+        if draft is None and fit.is_large:
+            draft = kept_fits.write_draft(self.path, fit, {})
+        body = b"" if draft is not None else fit.to_bytes()
+        digest = draft.digest if draft is not None else hashlib.sha256(body).hexdigest()
+        meta = [fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used, digest]
+
+        def work(_: Actor) -> None:
+            if draft is not None:
+                kept_fits.settle(self.path, draft)
+            self._keep(meta, body)
+
+        self._change("fit", work)
+        kept_fits.clear(self.path, {name for (name,) in self._rows("select digest from fit")})
 
     def latest_fit(self) -> Fit:
-        """Give the fit that was kept last.
+        """Give the fit that was kept last, all of it in memory.
 
         Raises
         ------
         NoFit
-            Nothing has been fitted yet.
+            Nothing has been fitted yet, or the file of a large fit is not beside the store.
         BenchmarkError
             The kept fit is damaged.
         """
+        return self.open_fit().all()
+
+    def open_fit(self) -> KeptFit:
+        """Give the fit that was kept last, to be asked for the parts that a question needs.
+
+        A large one is read part by part, and stays readable when the store is closed.
+
+        Raises
+        ------
+        NoFit, BenchmarkError
+            As `latest_fit`.
+        """
         from benchmark.model.fit import Fit  # numpy and scipy are heavy: loaded where needed
 
-        return Fit.from_bytes(self.latest_fit_bytes())
+        body = self.latest_fit_bytes()
+        return (
+            Fit.from_bytes(body)
+            if body
+            else kept_fits.open_file(self.path, self.latest_fit_digest())
+        )
 
     def latest_fit_digest(self) -> str:
         """Give the SHA-256 of the fit that was kept last, without reading it.
@@ -372,7 +401,7 @@ class Store:
         return str(rows[0][0])
 
     def latest_fit_bytes(self) -> bytes:
-        """Give the body of the fit that was kept last.
+        """Give the body of the fit that was kept last; none where it lies beside the store.
 
         Raises
         ------
@@ -383,7 +412,7 @@ class Store:
         if not rows:
             raise self._no_fit()
         body, digest = rows[0]
-        if hashlib.sha256(body).hexdigest() != digest:
+        if body and hashlib.sha256(body).hexdigest() != digest:
             raise BenchmarkError(f"the fit in {self.path} is damaged: run `benchmark fit` again")
         return bytes(body)
 
@@ -411,14 +440,14 @@ class Store:
         return self._change(action, work)
 
     def _keep(self, meta: Sequence[object], body: bytes) -> None:
-        digest = hashlib.sha256(body).hexdigest()
+        digest = meta[-1]
         self._connection.execute(
             """
             insert into fit
             select (select coalesce(max(fit_no), 0) from fit) + 1, ?, ?, ?, ?, ?, ?, ?
             where ? not in (select digest from fit)
             """,
-            [*meta, digest, body, digest],
+            [*meta, body, digest],
         )
         self._connection.execute(
             """

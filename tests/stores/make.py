@@ -33,6 +33,7 @@ class FiveBytes:
     mode: str = "full"
     data_version: int = 1
     laps_used: int = 2
+    is_large: bool = False
 
     def to_bytes(self) -> bytes:
         return b"draws"

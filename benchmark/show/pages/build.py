@@ -20,6 +20,7 @@ from benchmark.show.screen import (
     choose,
     md,
     opening,
+    part_of,
     points,
     ready_fit,
     show_chart,
@@ -96,11 +97,12 @@ opening(
     "One car: where it stands, what made its days differ, what it would do on another day, and "
     "what to fit or record next.",
 )
-fit = ready_fit()
+kept = ready_fit()
 with told():
-    builds = fit.whole.names["build"]
+    builds = kept.whole.names["build"]
     build = choose("Build", builds, key="build") or builds[0]
-    where = ask_place(fit, build)
+    where = ask_place(kept, build)
+    fit = part_of(kept, where[0], (build,))
     show_standing(fit, build, where)
     dates = show_history(fit, build, where)
     show_explanation(fit, build, where, dates)

@@ -12,7 +12,7 @@ from benchmark.answers.claim_case import SCOPES, Claim
 from benchmark.answers.claim_rules import VERDICTS
 from benchmark.intake.columns import BY_NAME
 from benchmark.intake.fixes import MAX_BYTES
-from benchmark.model.fit import Fit
+from benchmark.model.fit import Fit, KeptFit
 from benchmark.show.claim_figures import claim_alt, claim_rows
 from benchmark.show.claim_sheet import (
     METHOD,
@@ -25,15 +25,17 @@ from benchmark.show.claim_sheet import (
     rival_columns,
     rule_points,
 )
-from benchmark.show.claiming import TraceFile, add_evidence, keep, make_claim
+from benchmark.show.claiming import TraceFile, add_evidence, asked_about, keep, make_claim
 from benchmark.show.figures import PAGE_BESIDE_PX, board_chart
 from benchmark.show.kept_claims import show_kept
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
+    BY_FIT,
     cautions,
     choose,
     md,
     opening,
+    part_of,
     points,
     ready_fit,
     show_chart,
@@ -66,7 +68,7 @@ EXAMPLE = "METAR ZZZZ 210930Z 24004KT CAVOK 12/08 Q1018"
 Texts = dict[str, str | None]
 
 
-def ask_lap(fit: Fit) -> Texts:
+def ask_lap(fit: KeptFit) -> Texts:
     """Ask what is claimed: where, who, what and when."""
     names = fit.whole.names
     st.caption("Needed: build, model, driver, lap time and tyre. The rest may be left open.")
@@ -179,7 +181,7 @@ def ask_evidence() -> TraceFile | None:
     return TraceFile(upload.name, upload.getvalue(), line or None, length_m)
 
 
-def ask_claim(fit: Fit) -> None:
+def ask_claim(fit: KeptFit) -> None:
     """Ask for a claim; when it is handed in, remember it so that the page shows its answer."""
     with st.form("claim"):
         texts = ask_lap(fit)
@@ -203,7 +205,7 @@ def ask_claim(fit: Fit) -> None:
 @st.cache_data(
     max_entries=32,
     show_spinner="Checking the claim",
-    hash_funcs={Fit: lambda fit: fit.fit_id, Claim: repr},
+    hash_funcs={**BY_FIT, Claim: repr},
 )
 def answer_to(fit: Fit, claim: Claim) -> ClaimAnswer:
     """Answer once for each fit and claim."""
@@ -260,14 +262,15 @@ opening(
     "Checks whether a lap that somebody claims as the fastest of its class really is: as timed, "
     "and when the day is the same for all.",
 )
-fit = ready_fit()
+kept = ready_fit()
 answer_place = st.container()
 st.subheader("The claim")
 with told():
-    ask_claim(fit)
+    ask_claim(kept)
     if "claim_made" in st.session_state:
-        answer = answer_to(fit, st.session_state["claim_made"])
+        claim = st.session_state["claim_made"]
+        answer = answer_to(part_of(kept, *asked_about(claim)), claim)
         with answer_place:
             show_answer(answer)
-    show_kept(fit)
+    show_kept(kept)
 cautions()

@@ -17,6 +17,7 @@ from benchmark.show.screen import (
     cautions,
     md,
     opening,
+    part_of,
     points,
     ready_fit,
     show_chart,
@@ -38,9 +39,10 @@ opening(
     "How many seconds a lap each step of parts, tyre or driver is worth at a circuit, estimated "
     "from all cars.",
 )
-fit = ready_fit()
+kept = ready_fit()
 with told():
-    where = ask_place(fit)
+    where = ask_place(kept)
+    fit = part_of(kept, where[0])
     table = ask_gains(fit, fit.fit_id, where)
 st.markdown(f"### {md(gains_sentence(table, *where, typical_lap_s(fit, *where, 'dry')))}")
 st.caption(

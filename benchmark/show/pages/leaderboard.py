@@ -7,17 +7,19 @@ import streamlit as st
 
 from benchmark.answers.entries import basis, reference
 from benchmark.answers.leaderboard import leaderboard
-from benchmark.model.fit import Fit
+from benchmark.model.fit import Fit, KeptFit
 from benchmark.show.asking import ask_place
 from benchmark.show.board import HELP, board_columns, board_lines
 from benchmark.show.figures import MOST_ROWS, PAGE_BESIDE_PX, board_alt, board_chart
 from benchmark.show.output import records, to_spreadsheet_csv
 from benchmark.show.screen import (
+    BY_FIT,
     cautions,
     choose,
     grid,
     md,
     opening,
+    part_of,
     points,
     ready_fit,
     show_chart,
@@ -35,7 +37,7 @@ MADE_EQUAL = {  # as the address has it, and as the answer knows it
 Question = dict[str, str | None]
 
 
-def ask_choice(fit: Fit) -> Question:
+def ask_choice(fit: KeptFit) -> Question:
     """Let the visitor choose what is made equal and which entries compete."""
     with st.expander("Choose entries, surface and what is made equal"):
         first, second, third = st.columns(3)
@@ -51,13 +53,11 @@ def ask_choice(fit: Fit) -> Question:
     return chosen | {"adjust": MADE_EQUAL[equal or "conditions"], "surface": surface or SURFACES[0]}
 
 
-def _classes(fit: Fit) -> list[str]:
+def _classes(fit: KeptFit) -> list[str]:
     return list(dict.fromkeys([*CLASSES, *fit.whole.classes]))
 
 
-@st.cache_data(
-    max_entries=64, show_spinner="Comparing the entries", hash_funcs={Fit: lambda fit: fit.fit_id}
-)
+@st.cache_data(max_entries=64, show_spinner="Comparing the entries", hash_funcs=BY_FIT)
 def ask_board(fit: Fit, where: tuple[str, str], question: Question) -> pd.DataFrame:
     """Answer once for each fit and question."""
     return leaderboard(fit, *where, **question, level=LEVEL)  # type: ignore[arg-type]
@@ -114,11 +114,12 @@ opening(
     "Ranks the cars at a circuit twice: by their best laps as timed, and by the laps expected of "
     "them when the day is the same for all.",
 )
-fit = ready_fit()
+kept = ready_fit()
 with told():
-    where = ask_place(fit)
+    where = ask_place(kept)
+    fit = part_of(kept, where[0])
     answer_place = st.container()
-    question = ask_choice(fit)
+    question = ask_choice(kept)
     board = ask_board(fit, where, question)
     stated = reference(
         fit, *where, surface=str(question["surface"]), adjust=str(question["adjust"])

@@ -7,15 +7,25 @@ import streamlit as st
 from benchmark.answers.plan import plan
 from benchmark.show.asking import ask_place
 from benchmark.show.next_words import plan_columns, plan_lines, waste_lines
-from benchmark.show.screen import cautions, md, opening, points, ready_fit, show_table, told
+from benchmark.show.screen import (
+    cautions,
+    md,
+    opening,
+    part_of,
+    points,
+    ready_fit,
+    show_table,
+    told,
+)
 
 opening(
     "How many laps to see a gain?",
     "How much back-to-back running, with a part and without it, tells its gain from luck.",
 )
-fit = ready_fit()
+kept = ready_fit()
 with told():
-    where = ask_place(fit)
+    where = ask_place(kept)
+    fit = part_of(kept, where[0])
     left, middle, right = st.columns(3)
     gain = left.number_input("Gain to be seen, s a lap", 0.05, 20.0, 1.0, 0.05)
     power = middle.slider("Chance of seeing it, %", 50, 95, 80, 5)

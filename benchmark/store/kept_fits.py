@@ -1,0 +1,97 @@
+"""Large fits in files beside the store, named by the digest that stands with the fit in the store.
+
+A file is written as a draft, then moved to its name, then told in the store: a kill in between
+leaves a file that nothing names, which the next fit clears away.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from benchmark.errors import NoFit
+
+if TYPE_CHECKING:
+    from benchmark.model.fit import Fit
+    from benchmark.store.fit_reader import FitFile
+
+DRAFT = ".draft-"
+WorkedOut = Mapping[str, Mapping[str, np.ndarray]]  # arrays by name, by the answer they are of
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A fit that was written beside its store and is not named there yet."""
+
+    path: Path
+    digest: str
+
+
+def folder_of(db: Path) -> Path:
+    """Give the folder of a store's large fits."""
+    return db.with_name(f"{db.name}.fits")
+
+
+def write_draft(db: Path, fit: Fit, worked_out: WorkedOut) -> Draft:
+    """Write a large fit beside a store; nobody sees it before `Store.keep_fit` has named it.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be written to, or the disk is full.
+    """
+    from benchmark.store.fit_file import write_fit  # scipy is heavy: loaded where needed
+
+    folder = folder_of(db)
+    folder.mkdir(exist_ok=True)
+    path = folder / f"{DRAFT}{os.getpid()}"
+    try:
+        digest = write_fit(fit, worked_out, path)
+        with path.open("rb") as file:
+            os.fsync(file.fileno())
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return Draft(path, digest)
+
+
+def settle(db: Path, draft: Draft) -> None:
+    """Give a draft its name, before the store tells of it."""
+    draft.path.replace(folder_of(db) / draft.digest)
+
+
+def clear(db: Path, named: Collection[str]) -> None:
+    """Remove the files that the store names no longer; what is in use goes the next time."""
+    folder = folder_of(db)
+    for path in folder.iterdir() if folder.is_dir() else ():
+        if path.name not in named:
+            try:
+                path.unlink()
+            except OSError:
+                continue
+
+
+def open_file(db: Path, digest: str) -> FitFile:
+    """Open the file of a large fit.
+
+    Raises
+    ------
+    NoFit
+        It is not beside the store: only the store was copied, or it comes from a backup.
+    BenchmarkError
+        It is damaged.
+    """
+    from benchmark.store.fit_reader import FitFile
+
+    try:
+        return FitFile(folder_of(db) / digest, digest)
+    except OSError:
+        raise NoFit(
+            f"the fit of {db} is not in {folder_of(db)}, where a large one lies: "
+            f"run `benchmark fit --db {db}`"
+        ) from None
