@@ -31,9 +31,9 @@ from benchmark.model.run_regression import BLOCKS, RunRegression
 from benchmark.model.structure import Structure
 
 SAMPLE_LAPS = 2500
-ROUNDS = 4  # a fifth moved the runs' centres by 0.005 % of a lap (root mean square)
+ROUNDS = 3  # a fourth moved the runs' centres by 0.005 % of a lap (root mean square)
 SIZED = 1  # the round in which a large store's standard deviations are fitted
-SIZE_DRAWS, LEAST_SIZE_DRAWS = 20, 4
+SIZE_DRAWS, LEAST_SIZE_DRAWS = 20, 2
 STEP = 1e-5  # of the numeric derivative of the log density, in log lap time
 TAU_GRID = np.exp(np.linspace(-2.5, 2.5, 31))
 COARSE, FINER = 5, (2, 1, 1)  # places of the grid tried first, then beside the best so far

@@ -58,16 +58,17 @@ class Plan:
         return np.where(filled, np.searchsorted(self.first, least, side="right") - 1, -1)
 
 
-def plan_fronts(n: int, starts: Ints, members: Ints, last: Ints) -> Plan:
+def plan_fronts(n: int, starts: Ints, members: Ints, last: Ints, late: Ints) -> Plan:
     """Order n columns and plan their fronts.
 
     Parameters
     ----------
     starts, members : cliques of columns, as for `minimum_degree`.
     last : True on columns that must go last; they stand at the very end.
+    late : True on columns that go before these, after all others.
     """
     counts = np.bincount(members, minlength=n)
-    dense = ~last & (counts > max(DENSE * np.sqrt(n), 100.0))
+    dense = ~last & (late | (counts > max(DENSE * np.sqrt(n), 100.0)))
     inner = np.flatnonzero(~(last | dense))
     order, first, parent, border = _order_of_inner(starts, members, last | dense)
     root = np.concatenate([np.flatnonzero(dense), np.flatnonzero(last)])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.sparse import csr_array, hstack, vstack
+from scipy.sparse.csgraph import connected_components
 
 from benchmark.model.chain import NOISE, Arrays, snapshot
 from benchmark.model.design import AREA_SLOPES, COLUMN, STEPS, effect_priors
@@ -25,6 +26,7 @@ DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
 # tell them to a few per cent.
 START_RUNS, SIZE_RUNS = 4_000, 20_000
 NEIGHBOURS = 4  # circuits that these runs are of, unless so few have too few
+SHARED = 0.25  # of the builds of the circuit that has fewer: then two are of one region
 DRAWS_AT_ONCE = 10  # of the outings, of which there are most
 # Blocks of the estimator, in order; the circuit's baseline has a fixed width.
 BLOCKS = ("area", "step", *(group for group in JOINT if group != "circuit"), "build_day")
@@ -35,21 +37,6 @@ INSIDE = {
     "driver_circuit": "driver",
     "session": "day",
 }
-
-
-def regression(
-    rows: csr_array,
-    blocks: np.ndarray,
-    size_priors: np.ndarray,
-    start: np.ndarray,
-    parent: np.ndarray,
-) -> VarianceComponentRegression | SparseComponentRegression:
-    """Return the estimator for a problem's size: both give the same answers."""
-    if rows.shape[1] > DENSE_MOST:
-        return SparseComponentRegression(blocks, size_priors, start, parent)
-    return VarianceComponentRegression(
-        blocks, fit_intercept=False, noise_sd=1.0, size_priors=size_priors
-    )
 
 
 class RunRegression:
@@ -63,11 +50,21 @@ class RunRegression:
         self.n_days = len(s.levels["build_day"])
         self.sized = 1.0  # share of the runs that the standard deviations were fitted to
         self.x, self.blocks = self._matrix()
+        self.n_groups = start.solver.n_joint + self.n_days
+        self.of_groups = csr_array(self.x[:, : self.n_groups])
         prior_rows, self.prior_response, self.prior_weight = self._prior_rows(priors)
         self.rows = csr_array(vstack([self.x, prior_rows]))
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
         start_sds = np.array([start.known.sd[name] for name in BLOCKS])
-        self.model = regression(self.rows, self.blocks, sizes, start_sds, self._parents())
+        self.model: VarianceComponentRegression | SparseComponentRegression
+        if self.rows.shape[1] > DENSE_MOST:
+            self.model = SparseComponentRegression(
+                self.blocks, sizes, start_sds, self._parents(), self._late()
+            )
+        else:
+            self.model = VarianceComponentRegression(
+                self.blocks, fit_intercept=False, noise_sd=1.0, size_priors=sizes
+            )
 
     def _matrix(self) -> tuple[csr_array, np.ndarray]:
         """Joint groups, build-days, run features and lap features side by side."""
@@ -98,10 +95,17 @@ class RunRegression:
             out[slices[group].start + self.s.code[group]] = slices[whole].start + self.s.code[whole]
         return out
 
+    def _late(self) -> np.ndarray:
+        """Say which columns have runs in more than one region, (columns,)."""
+        region = regions(self.s)
+        each = np.zeros((self.s.n_runs, int(region.max()) + 1))
+        each[np.arange(self.s.n_runs), region] = 1.0
+        return np.asarray(((abs(self.x).T @ each) > 0).sum(axis=1) > 1)
+
     def _prior_rows(self, priors: Priors) -> tuple[csr_array, np.ndarray, np.ndarray]:
         """Priors of ordinary coefficients as rows: one observation of each, at its centre."""
         centre, width, kind = effect_priors(priors)
-        offset = self.start.solver.n_joint + self.n_days
+        offset = self.n_groups
         circuit = self.start.solver.slices["circuit"]
         columns = np.concatenate(
             [np.arange(circuit.start, circuit.stop), offset + np.flatnonzero(kind == 0)]
@@ -160,11 +164,23 @@ class RunRegression:
 
     def laps_centre(self, information: np.ndarray, response: np.ndarray) -> np.ndarray:
         """Centre of every lap at the estimates, outings' effects included."""
-        fitted = self.x @ self.model.coef_
+        fitted = self._fitted(self.model.coef_[None])[0]
         outing = self._outing(response - fitted, information)
         lap = self.model.coef_[-N_LAP:]
         level = fitted + outing - self.lap_mean @ lap
         return np.asarray(level[self.s.run] + self.start.solver.lap_columns @ lap)
+
+    def _fitted(self, effects: np.ndarray) -> np.ndarray:
+        """Centre of each run without its outing, (draws, runs).
+
+        The features, which most runs have, are quicker as dense columns.
+        """
+        features = self.start.state.features
+        groups = self.n_groups
+        ends = groups + features.shape[1]
+        out = (self.of_groups @ effects[:, :groups].T).T
+        out += effects[:, groups:ends] @ features.T
+        return np.asarray(out + effects[:, ends:] @ self.lap_mean.T)
 
     def _outing(self, left: np.ndarray, information: np.ndarray) -> np.ndarray:
         return np.asarray(left * information / (information + 1 / self.outing_sd**2))
@@ -197,7 +213,7 @@ class RunRegression:
                 out[name][here] = draws[:, part]
             for some in range(0, len(draws), DRAWS_AT_ONCE):
                 effects = draws[some : some + DRAWS_AT_ONCE]
-                outing = self._outing(response - (self.x @ effects.T).T, information)
+                outing = self._outing(response - self._fitted(effects), information)
                 outing += rng.standard_normal(outing.shape) / root
                 out["groups/outing"][here][some : some + DRAWS_AT_ONCE] = outing
         sd_draws = np.repeat(sizes, each, axis=0)[:n]
@@ -211,6 +227,21 @@ class RunRegression:
         """Facts nobody recorded, at their most likely value in every draw."""
         found = {k: v for k, v in snapshot(self.start).items() if k.startswith("unknown/")}
         return {k: _repeated(v, n) for k, v in found.items()}
+
+
+def regions(s: Structure) -> np.ndarray:
+    """Number the regions of circuits that share a good part of their builds: of each run, (runs,).
+
+    Who travels between regions joins them, but most stay in theirs.
+    """
+    circuit, build = s.code["circuit"], s.code["build"]
+    shape = len(s.levels["circuit"]), len(s.levels["build"])
+    there = csr_array((np.ones(s.n_runs), (circuit, build)), shape=shape)
+    there.data[:] = 1.0  # as many runs as there were
+    shared = (there @ there.T).toarray()
+    fewer = np.minimum(*np.meshgrid(np.diag(shared), np.diag(shared)))
+    _, region = connected_components(shared >= SHARED * fewer, directed=False)
+    return np.asarray(region[circuit])
 
 
 def neighbours(s: Structure, enough: int) -> np.ndarray:

@@ -52,7 +52,9 @@ class Elimination:
     def __init__(self, equations: Equations, plan: Plan | None = None) -> None:
         self.equations = equations
         n = equations.n_rest
-        self.plan = plan = plan or plan_fronts(n, *cliques(equations), equations.block == FIXED)
+        late = np.zeros(n, dtype=bool) if equations.late is None else equations.late
+        fixed = equations.block == FIXED
+        self.plan = plan = plan or plan_fronts(n, *cliques(equations), fixed, late)
         place = np.empty(n + 1, dtype=np.int64)
         place[plan.order], place[n] = np.arange(n), n
         self.place = place

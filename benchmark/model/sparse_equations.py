@@ -27,6 +27,8 @@ class Equations:
     n_rows : rows that the sums go over; a row counts as often as its weight says.
     parent : column of the rest that each one's effect is added to, -1 for none, (rest,). What is
         a parent has no sums of its own.
+    late : True on columns of the rest that join parts of the rows which have little else in
+        common: eliminated before these parts they would tie all of them together, (rest,).
     """
 
     diagonal: np.ndarray
@@ -37,6 +39,7 @@ class Equations:
     n_blocks: int
     n_rows: float
     parent: np.ndarray | None = None
+    late: np.ndarray | None = None
 
     @property
     def n_rest(self) -> int:

@@ -1,0 +1,105 @@
+"""Seconds and memory of the whole fast mode: one-sided noise, warm start and draws included.
+
+    python -m tests.bench.fast_scale 30000 300000 1000000 [--folder FOLDER]
+
+makes each decade of laps (`benchmark.model.decade`) and fits it in a process of its own, as
+`benchmark fit --mode fast` does once the laps are read. Seconds are those of the processor (user
+and system, all threads): `frame` laps to runs, `sample` the full fit of some builds that the noise
+comes from, `sizes` the standard deviations, `solve` the rounds of reweighted runs, `draws` the
+posterior draws, `all` the whole with what is between. Peak is that of the whole process, laps and
+draws included.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from benchmark.model import fast, pace, run_regression
+from benchmark.model.decade import write
+from benchmark.store.reducing import folder_pattern
+
+WARM = 30_000  # laps of the fit that loads everything
+STEPS = ("frame", "sample", "sizes", "solve", "draws", "all")
+Spent = dict[str, float]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("laps", type=int, nargs="+")
+    parser.add_argument("--folder", type=Path, help="where the laps are kept, or found")
+    parser.add_argument("--measure", action="store_true", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.measure:
+        print(json.dumps(measure(asked.folder, asked.laps[0])))
+        return
+    print("| laps | runs | " + " | ".join(STEPS) + " | peak GB |")
+    print("| ---: " * (len(STEPS) + 3) + "|")
+    with tempfile.TemporaryDirectory(prefix="benchmark-") as temporary:
+        folder = asked.folder or Path(temporary)
+        for laps in asked.laps:
+            for size in (WARM, laps):
+                if not (folder / str(size)).exists():
+                    write(size, folder / str(size))
+            command = [sys.executable, "-m", "tests.bench.fast_scale", str(laps), "--measure"]
+            done = subprocess.run(
+                [*command, "--folder", str(folder)], check=True, capture_output=True, text=True
+            )
+            found = json.loads(done.stdout)
+            seconds = " | ".join(f"{found[step]:.1f}" for step in STEPS)
+            print(f"| {laps:,} | {found['runs']:,} | {seconds} | {found['peak']:.2f} |", flush=True)
+
+
+def measure(folder: Path, laps: int) -> dict[str, Any]:
+    pace.fit(read(folder / str(WARM)), mode="fast", draws=50)
+    spent: Spent = defaultdict(float)
+    timed(pace, "model_frame", spent, "frame")
+    timed(pace, "structure", spent, "frame")
+    timed(pace, "run_chain", spent, "sample")
+    timed(run_regression.RunRegression, "fit_sizes", spent, "sizes")
+    timed(run_regression.RunRegression, "fit", spent, "solve")
+    timed(fast, "driver_delays", spent, "solve")
+    timed(fast, "working_runs", spent, "solve")
+    timed(run_regression.RunRegression, "arrays", spent, "draws")
+    table = read(folder / str(laps))
+    before = time.process_time()
+    fit = pace.fit(table, mode="fast")
+    spent["all"] = time.process_time() - before
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    return {**spent, "runs": len(fit.runs), "peak": peak}
+
+
+def read(folder: Path) -> pd.DataFrame:
+    source = f"read_parquet('{folder_pattern(folder)}', hive_partitioning = false)"
+    return duckdb.sql(f"select *, lap_time as lap_time_s from {source}").df()
+
+
+def timed(place: Any, name: str, spent: Spent, step: str) -> None:
+    """Add the processor's seconds of a function to a step's."""
+    work: Callable[..., Any] = getattr(place, name)
+
+    def measured(*args: Any, **named: Any) -> Any:
+        before = time.process_time()
+        try:
+            return work(*args, **named)
+        finally:
+            spent[step] += time.process_time() - before
+
+    setattr(place, name, measured)
+
+
+if __name__ == "__main__":
+    main()
