@@ -109,8 +109,8 @@ def test_a_backup_holds_what_a_killed_writer_had_finished(db: Path, tmp_path: Pa
 import os, sys
 from benchmark.store import opening
 from pathlib import Path
+opening.CONFIG["checkpoint_threshold"] = "1GB"
 opened = opening.open_writer(Path(sys.argv[1]), patience_s=5)
-opened.connection.execute("set checkpoint_threshold = '1GB'")
 opened.connection.execute("insert into driver values (9, 'B. Finch')")
 os.kill(os.getpid(), 9)
 """

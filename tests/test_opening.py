@@ -172,6 +172,8 @@ def test_an_open_store_reads_no_other_file(db: Path, tmp_path: Path) -> None:
             f"copy lap to '{tmp_path / 'out.csv'}'",
             "install httpfs",
             "set enable_external_access = true",
+            "set memory_limit = '100GB'",
+            "set lock_configuration = false",
         ):
             with pytest.raises(duckdb.Error):
                 store._connection.execute(query)

@@ -29,14 +29,14 @@ LOG = logging.getLogger(__name__)
 PATIENCE_S = 30.0
 TOLD_AFTER_S = 3.0  # whoever waits longer is told for whom
 RETRY_S = 0.02
-# Configuration is not locked: further readers in this process share the database, and each still
-# has to set its own connection. External access cannot be opened again all the same.
+# Locked from the start, for every connection of this process to the file.
 CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "enable_external_access": "false",
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
     "memory_limit": "1GB",
     "storage_compatibility_version": "v1.5.0",
+    "lock_configuration": "true",
 }
 BUSY = ("Could not set lock", "different configuration", "being used by another process")
 
@@ -170,9 +170,7 @@ def open_writer(
 
 def memory() -> duckdb.DuckDBPyConnection:
     """Open a store that is nowhere: what an import would do is tried out on it."""
-    connection = duckdb.connect(":memory:", config=CONFIG)
-    connection.execute("set enable_progress_bar = false")
-    return connection
+    return duckdb.connect(":memory:", config=CONFIG)
 
 
 def _create(path: Path, new: Callable[[duckdb.DuckDBPyConnection], None]) -> None:
@@ -231,7 +229,6 @@ def _connect(path: Path, until: float, *, read_only: bool) -> duckdb.DuckDBPyCon
                 _tell_waiting(_busy(path, str(error)))
             time.sleep(RETRY_S)
         else:
-            connection.execute("set enable_progress_bar = false")
             return connection
 
 
