@@ -153,6 +153,11 @@ def test_every_setting_is_one_that_the_server_knows():
     assert {name for name in SERVED_SETTINGS if name not in known} == set()
 
 
+@pytest.mark.parametrize("how", [Manner(), Manner(CLUB), Manner(READ_ONLY)])
+def test_no_grid_offers_its_own_download_which_would_run_a_name_as_a_formula(how):
+    assert value_of(settings(8501, how), "client.disableDataExport") == ["true"]
+
+
 def test_an_address_that_is_not_of_this_machine_is_told():
     with pytest.raises(BadQuestion, match="is no address of this machine"):
         free_port(None, "192.0.2.1")  # RFC 5737: an address for documentation

@@ -124,6 +124,8 @@ def settings(port: int, how: Manner) -> list[str]:
         # A whole collection after each page took five times as long as the page, and stopped all
         # others meanwhile. Python's own collections go on.
         "runner.postScriptGC": "false",
+        # A grid's own download writes `=cmd` as it stands; ours neutralise what would be a formula.
+        "client.disableDataExport": "true",
     }
     if how.served:
         options |= SERVED_SETTINGS

@@ -93,6 +93,7 @@ def show_looked(looked: Looked) -> None:
         f"submission-{one.number}.{'parquet' if body[:4] == b'PAR1' else 'csv'}",
         "application/octet-stream",
         on_click="ignore",
+        help="As it came: a spreadsheet may run what stands in it as a formula.",
     )
 
 
