@@ -161,7 +161,8 @@ def test_sparse_equations_of_a_large_store_give_what_dense_ones_give(problem):
     assert sparse.sds_ == pytest.approx(dense.sds_, rel=1e-2)
     assert sparse.coef_ == pytest.approx(dense.coef_, abs=1e-4)
     n = 4000
-    one, other = (m.draw(dense.sds_, n, np.random.default_rng(3)) for m in (dense, sparse))
+    one = dense.draw(dense.sds_, n, np.random.default_rng(3))
+    other = np.concatenate(list(sparse.draw(dense.sds_, n, np.random.default_rng(3))))
     spread = one.std(axis=0)
     # Monte Carlo error of n draws, four times; over some 300 columns.
     assert np.abs(one.mean(axis=0) - other.mean(axis=0)).max() < 4.5 * np.sqrt(2 / n) * spread.max()

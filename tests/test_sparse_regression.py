@@ -66,6 +66,6 @@ def test_draws_of_nested_columns_have_the_spread_of_the_equations(both, rows):
     expected = np.sqrt(np.diag(np.linalg.inv(precision)))
     n = 4000
     for one in both:
-        drawn = one.draw(sds, n, np.random.default_rng(2))
+        drawn = np.concatenate(list(one.draw(sds, n, np.random.default_rng(2))))
         # Five standard errors of a standard deviation from so many draws.
         assert drawn.std(axis=0) == pytest.approx(expected, rel=5 / np.sqrt(2 * n))

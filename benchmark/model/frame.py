@@ -23,6 +23,10 @@ RUN_KEY = ("circuit", "layout", "date", "session", "build", "run", "driver")
 WEATHER = ("air_temp_c", "track_temp_c", "pressure_hpa", "humidity_pct", "wind_mps", "altitude_m")
 TEXT_FACTS = ("start_time", "model", "induction", "driver_level", "tyre_category", "surface")
 NUMBER_FACTS = (*MODS, "treadwear", "tyre_heat_cycles", *WEATHER)
+RUN_COLUMNS = (*RUN_KEY, *TEXT_FACTS, *NUMBER_FACTS)
+PLACE = ["circuit", "layout"]
+# Runs are numbered by these; names come last.
+CONTENT = ("best", "n", "laps", "date", "session", "run", "build", "driver")
 DEFAULTS: dict[str, str | int] = {"layout": "full", "surface": "dry", "run": 1, "lap_kind": "timed"}
 
 
@@ -60,12 +64,26 @@ def model_frame(laps: pd.DataFrame) -> ModelFrame:
     if table.empty:
         raise FitFailed("there is no counted lap to fit: import laps of kind `timed` first")
     table = _in_content_order(table)
-    runs = _runs(table)
-    runs = fill_specification(runs)
-    runs, circuits = fill_weather(runs, table)
-    lap_rows = table[["run_id", "lap", "lap_time_s"]].reset_index(drop=True)
-    lap_rows["timing_u_s"] = _uncertainties(table)
-    return ModelFrame(runs, lap_rows, circuits, left_out, _digest(runs, lap_rows))
+    laps = table[["run_id", "lap", "lap_time_s"]].reset_index(drop=True)
+    laps["timing_u_s"] = _uncertainties(table)
+    medians = table.groupby(PLACE)["lap_time_s"].median()
+    return frame_of_runs(_runs(table), laps, medians, left_out)
+
+
+def frame_of_runs(
+    runs: pd.DataFrame, laps: pd.DataFrame, medians: pd.Series, left_out: dict[str, int]
+) -> ModelFrame:
+    """Return the model frame of laps that have been gathered into runs.
+
+    Parameters
+    ----------
+    runs : as recorded, in the order of their content, with `RUN_COLUMNS`; the index is `run_id`.
+    laps : `run_id`, `lap`, `lap_time_s`, `timing_u_s`, sorted by the first three. [s]
+    medians : median lap time of each circuit and layout. [s]
+    left_out : number of laps not used, by reason.
+    """
+    runs, circuits = fill_weather(fill_specification(runs), medians)
+    return ModelFrame(runs, laps, circuits, left_out, _digest(runs, laps))
 
 
 def subset(frame: ModelFrame, laps: pd.DataFrame) -> ModelFrame:
@@ -104,7 +122,7 @@ def _in_content_order(table: pd.DataFrame) -> pd.DataFrame:
     """Number the runs (`run_id`) by their times, and sort the laps by run and lap."""
     groups = table.groupby(list(RUN_KEY), sort=True, observed=True)
     # Relative to the circuit's median, so that the unit of time changes nothing.
-    medians = table.groupby(["circuit", "layout"], observed=True)["lap_time_s"].transform("median")
+    medians = table.groupby(PLACE, observed=True)["lap_time_s"].transform("median")
     keys = pd.DataFrame(
         {
             "best": (table["lap_time_s"] / medians)
@@ -115,7 +133,7 @@ def _in_content_order(table: pd.DataFrame) -> pd.DataFrame:
             "laps": groups["lap"].sum(),
         }
     ).reset_index()
-    keys = keys.sort_values(["best", "n", "laps", "date", "session", "run", "build", "driver"])
+    keys = keys.sort_values(list(CONTENT))
     keys["run_id"] = np.arange(len(keys))
     table = table.merge(keys[[*RUN_KEY, "run_id"]], on=list(RUN_KEY), how="left", validate="m:1")
     return table.sort_values(["run_id", "lap", "lap_time_s"], kind="stable").reset_index(drop=True)
@@ -123,8 +141,7 @@ def _in_content_order(table: pd.DataFrame) -> pd.DataFrame:
 
 def _runs(table: pd.DataFrame) -> pd.DataFrame:
     """One row a run; a fact that several rows give is taken from the first that gives it."""
-    columns = [*RUN_KEY, *TEXT_FACTS, *NUMBER_FACTS]
-    return table.groupby("run_id", sort=True)[columns].first()
+    return table.groupby("run_id", sort=True)[list(RUN_COLUMNS)].first()
 
 
 def fill_specification(runs: pd.DataFrame) -> pd.DataFrame:

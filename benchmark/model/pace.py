@@ -37,13 +37,13 @@ CHAINS = 2
 WARM_UP, KEEP = 150, 800
 LARGE_WARM_UP, LARGE_LAPS = 200, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
-FAST_DRAWS = 1000
+FAST_DRAWS, FAST_FEWEST_DRAWS, FAST_BYTES = 1000, 200, 2_000_000_000
 FAST_WARM_UP, FAST_KEEP = 100, 200  # sweeps of the sample, of which the means are taken
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
 
 
 def fit(
-    laps: pd.DataFrame,
+    laps: pd.DataFrame | ModelFrame,
     *,
     priors: Priors = STANDARD_PRIORS,
     mode: str = "auto",
@@ -57,11 +57,12 @@ def fit(
 
     Parameters
     ----------
-    laps : counted laps, columns of the lap table with `lap_time_s`. [s]
+    laps : counted laps, columns of the lap table with `lap_time_s` [s], or the frame of such.
     priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
         deviations, "auto" takes "full" up to a size that two cores do in some ten minutes.
-    draws : posterior draws to keep; by default 800.
+    draws : posterior draws to keep; by default 800, in the fast mode 1,000 or, where there are
+        more effects than fit two gigabytes so often, as many as do, and 200 at least.
     seed : the same seed and the same laps, in any order, give the same fit.
     progress : called with the share done and a word.
     data_version : of the store that the laps came from.
@@ -76,15 +77,15 @@ def fit(
     """
     if mode not in MODES:
         raise BadQuestion(f'no mode "{mode}": use one of {", ".join(MODES)}')
-    if len(laps) >= SMALL and mode != "fast":
+    if not isinstance(laps, ModelFrame) and len(laps) >= SMALL and mode != "fast":
         prepare()
-    frame = model_frame(laps)
+    frame = laps if isinstance(laps, ModelFrame) else model_frame(laps)
     s = structure(frame)
     if mode == "auto":
         mode = "full" if is_small(s) else "fast"
     plan = Plan(frame, s, priors, seed, data_version, known)
     if mode == "fast":
-        return _fast(plan, draws or FAST_DRAWS, progress)
+        return _fast(plan, draws or fast_draws_of(s), progress)
     return _full(plan, draws, progress)
 
 
@@ -104,6 +105,12 @@ def is_small(s: Structure) -> bool:
     """Say whether the full mode is quick enough for this structure."""
     effects = sum(len(names) for group, names in s.levels.items() if group != "outing")
     return len(s.log_time) <= FULL_MOST_LAPS and effects <= FULL_MOST_EFFECTS
+
+
+def fast_draws_of(s: Structure) -> int:
+    """Return how many draws of all effects the fast mode keeps."""
+    bytes_a_draw = 4 * sum(len(names) for names in s.levels.values())
+    return int(np.clip(FAST_BYTES // bytes_a_draw, FAST_FEWEST_DRAWS, FAST_DRAWS))
 
 
 def _full(plan: Plan, draws: int | None, progress: Progress | None) -> Fit:

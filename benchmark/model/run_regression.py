@@ -6,6 +6,8 @@ standard deviations are fitted once, to some of the runs, and all runs are then 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from scipy.sparse import csr_array, hstack, vstack
 from scipy.sparse.csgraph import connected_components
@@ -27,7 +29,6 @@ DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
 START_RUNS, SIZE_RUNS = 4_000, 20_000
 NEIGHBOURS = 4  # circuits that these runs are of, unless so few have too few
 SHARED = 0.25  # of the builds of the circuit that has fewer: then two are of one region
-DRAWS_AT_ONCE = 10  # of the outings, of which there are most
 # Blocks of the estimator, in order; the circuit's baseline has a fixed width.
 BLOCKS = ("area", "step", *(group for group in JOINT if group != "circuit"), "build_day")
 # Groups that lie wholly inside another: a session is of one day.
@@ -206,22 +207,32 @@ class RunRegression:
         }
         out["groups/outing"] = np.empty((n, self.s.n_runs), _kind("groups/outing"))
         root = np.sqrt(information + 1 / self.outing_sd**2)
-        for k, sd in enumerate(sizes):
-            here = slice(k * each, min((k + 1) * each, n))
-            draws = self.model.draw(sd, here.stop - here.start, rng)
+        sd_draws = np.repeat(sizes, each, axis=0)[:n]
+        done = 0
+        for draws in self._drawn(sizes, each, n, rng):
+            here = slice(done, done + len(draws))
             for name, part in parts.items():
                 out[name][here] = draws[:, part]
-            for some in range(0, len(draws), DRAWS_AT_ONCE):
-                effects = draws[some : some + DRAWS_AT_ONCE]
-                outing = self._outing(response - self._fitted(effects), information)
-                outing += rng.standard_normal(outing.shape) / root
-                out["groups/outing"][here][some : some + DRAWS_AT_ONCE] = outing
-        sd_draws = np.repeat(sizes, each, axis=0)[:n]
+            outing = self._outing(response - self._fitted(draws), information)
+            outing += rng.standard_normal(outing.shape) / root
+            out["groups/outing"][here] = outing
+            done = here.stop
         out.update({f"sds/{g}": sd_draws[:, k] for k, g in enumerate(BLOCKS)})
         out["sds/outing"] = np.full(n, self.outing_sd)
         out.update({f"noise/{k}": _repeated(getattr(noise, k), n) for k in NOISE})
         out.update(self._unknown(n))
         return out
+
+    def _drawn(
+        self, sizes: np.ndarray, each: int, n: int, rng: np.random.Generator
+    ) -> Iterator[np.ndarray]:
+        """Draw n times, `each` for a draw of the sizes, a few at once."""
+        for begin, sd in zip(range(0, n, each), sizes, strict=False):
+            many = min(each, n - begin)
+            if isinstance(self.model, SparseComponentRegression):
+                yield from self.model.draw(sd, many, rng)
+            else:
+                yield self.model.draw(sd, many, rng)
 
     def _unknown(self, n: int) -> Arrays:
         """Facts nobody recorded, at their most likely value in every draw."""

@@ -7,6 +7,7 @@ the plan of the factorisation is made once and kept for further responses and we
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,10 @@ from threadpoolctl import threadpool_limits
 
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.reml import fit_reml
-from benchmark.model.sparse_cholesky import Elimination
+from benchmark.model.sparse_cholesky import Elimination, Factor
 from benchmark.model.sparse_equations import Equations
 
+DRAWS_AT_ONCE = 25  # so that what they are made from stays smaller than the factor
 MANY = 0.02  # columns that more than this share of the rows has are held densely
 CLOSE = 0.02  # of a log variance ratio: far less than what is not known of it
 
@@ -107,23 +109,33 @@ class SparseComponentRegression:
         parent = self.parent[np.concatenate([self.some, self.dense])]
         self._parent = np.where(parent >= 0, place[parent], -1)
 
-    def draw(self, sds: np.ndarray, n: int, rng: np.random.Generator) -> np.ndarray:
-        """Draw coefficients given standard deviations, (n, columns)."""
+    def draw(
+        self, sds: np.ndarray, n: int, rng: np.random.Generator, at_once: int = DRAWS_AT_ONCE
+    ) -> Iterator[np.ndarray]:
+        """Draw n times from the coefficients given standard deviations, some at once, (k, columns).
+
+        They come from their joint Normal distribution given the rows of the last fit.
+        """
         assert self._plan is not None  # noqa: S101 - drawn after a fit only
         with threadpool_limits(1):
             factor = self._plan.factor(np.asarray(sds))
-            first, rest = factor.solution
+        for begin in range(0, n, at_once):
+            yield self._drawn(factor, min(at_once, n - begin), rng)
+
+    def _drawn(self, factor: Factor, n: int, rng: np.random.Generator) -> np.ndarray:
+        plan = factor.elimination
+        first, rest = factor.solution
+        with threadpool_limits(1):
             spread = factor.backward(rng.standard_normal((len(rest) + 1, n)))
         # The eliminated columns given the rest; the response is no part of what varies.
         root = np.sqrt(factor.diagonal)[:, None]
-        through = self._plan.coupling.T @ (factor.scale[:, None] * spread)
+        through = plan.coupling.T @ (factor.scale[:, None] * spread)
         drawn = first[:, None] + rng.standard_normal((len(first), n)) / root
         drawn -= (factor.own / factor.diagonal)[:, None] * through
         scaled = (rest[:, None] + spread[:-1]) * factor.scale[:-1, None]
-        links = self._plan.links
-        scaled[links.child] -= scaled[links.parent]
+        scaled[plan.links.child] -= scaled[plan.links.parent]
         ordered = np.empty_like(scaled)
-        ordered[self._plan.plan.order] = scaled
+        ordered[plan.plan.order] = scaled
         return self._placed(factor.own[:, None] * drawn, ordered).T
 
     def _equations(self, y: np.ndarray, weight: np.ndarray) -> Equations:

@@ -29,8 +29,10 @@ PER_C, PER_HPA, PER_PCT = 0.00372, 0.00101, 0.00012
 DENSITY_KNOWN = 0.001
 
 
-def fill_weather(runs: pd.DataFrame, table: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def fill_weather(runs: pd.DataFrame, medians: pd.Series) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return runs with weather, `log_density`, `track_c` and their `_sd`, and the circuits.
+
+    `medians` are the median lap times of circuits and layouts. [s]
 
     `log_density` is the log of air density over the circuit's reference density; `_sd` is 0
     where the value was recorded (in that session).
@@ -41,7 +43,7 @@ def fill_weather(runs: pd.DataFrame, table: pd.DataFrame) -> tuple[pd.DataFrame,
     runs["altitude_m"] = runs["altitude_m"].fillna(
         runs.groupby("circuit")["altitude_m"].transform("median")
     )
-    circuits = _circuits(runs, table)
+    circuits = _circuits(runs, medians)
     reference = runs[["circuit", "layout"]].merge(
         circuits, left_on=["circuit", "layout"], right_index=True, how="left"
     )
@@ -67,10 +69,9 @@ def fill_weather(runs: pd.DataFrame, table: pd.DataFrame) -> tuple[pd.DataFrame,
     return runs, circuits
 
 
-def _circuits(runs: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+def _circuits(runs: pd.DataFrame, medians: pd.Series) -> pd.DataFrame:
     """One row a circuit and layout: median lap and the pressure of the reference. [s, hPa, m]"""
-    key = ["circuit", "layout"]
-    circuits = table.groupby(key)["lap_time_s"].median().to_frame("median_s")
+    circuits = medians.to_frame("median_s")
     recorded = runs.groupby("circuit")[["pressure_hpa", "altitude_m"]].median()
     circuits = circuits.join(recorded, on="circuit")
     at_altitude = standard_pressure(circuits["altitude_m"].to_numpy(dtype=float))

@@ -11,7 +11,10 @@ from benchmark.show.words import count_text
 from benchmark.store import opening
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from benchmark.model.fit import Fit
+    from benchmark.model.frame import ModelFrame
     from benchmark.store.roles import SignIn
 
 PATIENCE_S = 60.0  # a fit that took minutes waits longer than a page for its turn to be kept
@@ -57,10 +60,11 @@ def fit_store(
         Somebody asked for that.
     """
     from benchmark.answers.worked_out import worked_out
-    from benchmark.intake.lap_folder import counted_laps, look_into
+    from benchmark.intake.lap_folder import look_into
     from benchmark.model.chain import SMALL, dismiss, prepare
     from benchmark.model.pace import fit
     from benchmark.model.priors import STANDARD_PRIORS
+    from benchmark.store.framing import frame_of_folder
     from benchmark.store.kept_fits import write_draft
     from benchmark.store.store import Store
 
@@ -77,7 +81,8 @@ def fit_store(
                 if store.counted() >= SMALL and mode != "fast":
                     prepare()
                 version = store.data_version()
-                laps = store.counted_laps() if folder is None else counted_laps(folder)
+                laps: pd.DataFrame | ModelFrame
+                laps = store.counted_laps() if folder is None else frame_of_folder(folder)
             found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=in_turn,
                         data_version=version)  # fmt: skip
         finally:
