@@ -14,7 +14,7 @@ from benchmark.store.handing_in import HandedIn, hand_in
 from benchmark.store.roles import Role
 from benchmark.store.store import Store
 from benchmark.store.submissions import submissions
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 OWNER, STEWARD, ENTRANT, OTHER = "Odo Owner", "Stella Rook", "Ed Marsh", "Ola Fenn"
 PEOPLE = {
@@ -25,7 +25,6 @@ PEOPLE = {
 }
 VISITOR = None
 MADE: list[bytes] = []
-READ: dict[str, tuple[LapFile, bytes]] = {}
 
 
 @dataclass
@@ -66,11 +65,8 @@ def open_as(db: Path, name: str | None) -> Store:
 def sheet(folder: Path, rows: Sequence[Mapping[str, str]] | None = None) -> tuple[LapFile, bytes]:
     """Give a sheet as read, and its bytes; by default laps 1 to 3."""
     rows = rows or [lap(1), lap(2), lap(3)]
-    key = repr(rows)
-    if key not in READ:
-        path = write(folder, rows)
-        READ[key] = read_lap_table(path), path.read_bytes()
-    return READ[key]
+    path = write(folder, rows)
+    return read_once(path), path.read_bytes()
 
 
 def read_bytes(body: bytes, name: str = "spring.csv") -> LapFile:

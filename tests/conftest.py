@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import functools
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import duckdb
 import pytest
+import typer.testing
 from threadpoolctl import threadpool_limits
 
 from benchmark.intake.laptable import read_lap_table
@@ -16,6 +20,7 @@ from benchmark.model.fit import Fit
 from benchmark.model.pace import fit
 from benchmark.model.plan import NORTH, SeasonPlan
 from benchmark.model.simulate import Season, simulate
+from benchmark.store import migrate, opening
 from benchmark.store.store import Store
 from tests.clubs import club
 from tests.sheets import write_sheet
@@ -31,6 +36,39 @@ SMALL = SeasonPlan(2, 6, 5, (NORTH,), 3, 2, 0.7)
 # An interval of the first season is some 1.8 % wide, a standard deviation of 0.55 %; with about 200
 # effective draws of 700 its centre is then known to 0.04 %, and a difference of two to 0.055 %.
 MANY_DRAWS, FEW_DRAWS = 700, 160
+# The files that take longest: begun first, so that all workers end at about the same time.
+LONGEST = (
+    "recovery", "challenge", "undoing", "audit", "cli", "merging", "robustness", "background_fit",
+    "sparse_core", "backup", "sharing", "fast", "submissions", "people", "hand_in_forms", "claim",
+    "steward_queue", "kills", "app", "record", "store", "laptable", "simulate", "serving",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    places = {f"test_{name}": place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: places.get(item.path.stem, len(LONGEST)))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def shared_beginnings(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Make an empty store once, as the program does, and copy it; build the commands once.
+
+    Where it is filled otherwise, or a kill left a draft, it is made as the program does.
+    """
+    make, new_store = opening._create, migrate.new_store
+    empty = tmp_path_factory.mktemp("empty") / "empty.duckdb"
+    make(empty, new_store)
+
+    def create(path: Path, new: Callable[[duckdb.DuckDBPyConnection], None]) -> None:
+        if new is new_store and not path.with_name(f"{path.name}.new").exists():
+            shutil.copyfile(empty, path)
+        else:
+            make(path, new)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(opening, "_create", create)
+        patch.setattr(typer.testing, "_get_command", functools.cache(typer.testing._get_command))
+        yield
 
 
 @pytest.fixture(scope="session")

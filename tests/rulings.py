@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store.audit import audit
 from benchmark.store.fingerprint import PARTS
 from benchmark.store.store import Store
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 AT = datetime(2025, 4, 13, 9, 0, tzinfo=UTC)
 # Undoing leaves these as a record of what was: a file that was taken in, a line that was undone.
@@ -20,7 +19,7 @@ Rows = Sequence[Mapping[str, str]]
 
 def add(store: Store, rows: Rows, name: str = "spring.csv") -> int:
     """Add rows and give the number of the line."""
-    store.add(read_lap_table(write(store.path.parent, rows, name=name)))
+    store.add(read_once(write(store.path.parent, rows, name=name)))
     return store.record()[-1].number
 
 

@@ -11,13 +11,13 @@ from streamlit.testing.v1 import AppTest
 
 import benchmark.show
 from app import CLUB_PAGES, PAGES, STEWARD_PAGE
-from benchmark.intake.laptable import read_lap_table
 from benchmark.model import pace
 from benchmark.show import fit_worker
 from benchmark.show.fitting import fit_store
 from benchmark.show.screen import md
 from benchmark.store.store import Store
 from tests.app_pages import open_page, words_on
+from tests.lap_files import read_once
 from tests.sheets import CIRCUIT, HEADER, ROWS, write_sheet
 
 FOLDER = Path(benchmark.show.__file__).parent / "pages"
@@ -38,7 +38,7 @@ def app(monkeypatch):
 def unfitted_db(tmp_path):
     path = tmp_path / "unfitted.duckdb"
     with Store.open(path, create=True) as store:
-        store.add(read_lap_table(write_sheet(tmp_path / "day.csv")))
+        store.add(read_once(write_sheet(tmp_path / "day.csv")))
     return path
 
 
@@ -167,7 +167,7 @@ def test_a_fit_that_is_older_than_the_laps_is_said(app, unfitted_db, tmp_path, q
     fit_store(unfitted_db, lambda _done, _step: None)
     rows = [ROWS[0].replace(",1,1:45", ",7,1:40")]
     with Store.open(unfitted_db, write=True) as store:
-        store.add(read_lap_table(write_sheet(tmp_path / "more.csv", rows)))
+        store.add(read_once(write_sheet(tmp_path / "more.csv", rows)))
     assert "Laps have come or gone since this fit" in words_on(app(unfitted_db))
 
 

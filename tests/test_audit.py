@@ -17,7 +17,6 @@ from typer.testing import CliRunner
 
 from benchmark.cli import app
 from benchmark.errors import BenchmarkError
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store import (
     deciding,
     handing_in,
@@ -35,7 +34,7 @@ from benchmark.store.replaying import redo
 from benchmark.store.roles import Role
 from benchmark.store.rulings import Correction
 from benchmark.store.store import Store
-from tests.lap_files import KEY, lap, write
+from tests.lap_files import KEY, lap, read_once, write
 from tests.rulings import AT, add, new_store, two_builds
 
 Opened: TypeAlias = tuple[duckdb.DuckDBPyConnection, duckdb.DuckDBPyConnection, list[Line]]
@@ -69,14 +68,14 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
         rulings.undo(store, number, reason="not yet", at=AT)
         rulings.protest(store, "open", ("Quillmoor", DAY), reason="now", at=AT)
         path = write(folder, [lap(1, session="S8")], name="handed.csv")
-        table, body = read_lap_table(path), path.read_bytes()
+        table, body = read_once(path), path.read_bytes()
         handed = handing_in.hand_in(store, table, body, at=AT).submission.number
         deciding.accept(store, handed, table, at=AT)
         path = write(folder, [lap(1, session="S9")], name="wrong.csv")
-        table, body = read_lap_table(path), path.read_bytes()
+        table, body = read_once(path), path.read_bytes()
         handed = handing_in.hand_in(store, table, body, at=AT).submission.number
         path = write(folder, [lap(1, "1:09.0", session="S9")], name="mended.csv")
-        mended = read_lap_table(path)
+        mended = read_once(path)
         deciding.accept(store, handed, mended, corrected=path.read_bytes(), reason="misread", at=AT)
         settings.change_setting(store, settings.VISITORS_HAND_IN, settings.YES, at=AT)
         people.name_role(store, "Anna Pell", Role.OWNER, at=AT)

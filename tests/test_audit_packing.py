@@ -14,19 +14,18 @@ import pyarrow.parquet
 import pytest
 
 from benchmark.errors import BenchmarkError
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store import sheets
 from benchmark.store.audit import audit
 from benchmark.store.store import Store
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 
 @pytest.fixture
 def db(tmp_path: Path) -> Path:
     path = tmp_path / "laps.duckdb"
     with Store.open(path, create=True) as store:
-        store.add(read_lap_table(write(tmp_path, [lap(1), lap(2)])))
-        store.add(read_lap_table(write(tmp_path, [lap(2), lap(3)], name="more.csv")))
+        store.add(read_once(write(tmp_path, [lap(1), lap(2)])))
+        store.add(read_once(write(tmp_path, [lap(2), lap(3)], name="more.csv")))
     return path
 
 

@@ -15,7 +15,6 @@ from typer.testing import CliRunner
 
 from benchmark.cli import app as command_line
 from benchmark.errors import BenchmarkError, FitStopped, NotAllowed, StoreBusy
-from benchmark.intake.laptable import read_lap_table
 from benchmark.model import pace
 from benchmark.show import fit_job, fit_worker
 from benchmark.show.fit_job import State, turn
@@ -24,7 +23,7 @@ from benchmark.store import people
 from benchmark.store.roles import Role
 from benchmark.store.store import Store
 from tests.app_pages import open_page, words_on
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 HOLD = """
 import sys, time
@@ -53,7 +52,7 @@ def quick_fits(monkeypatch: pytest.MonkeyPatch) -> None:
 def add(db: Path, *numbers: int) -> None:
     rows = [lap(n, f"1:02.{100 + 7 * n}") for n in numbers]
     with Store.open(db, create=True) as store:
-        store.add(read_lap_table(write(db.parent, rows, name="more.csv")))
+        store.add(read_once(write(db.parent, rows, name="more.csv")))
 
 
 def nobody_looks(_done: float, _step: str) -> None:

@@ -7,13 +7,12 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from benchmark.intake.laptable import read_lap_table
 from benchmark.intake.mapping import parse_mapping
 from benchmark.intake.usual_names import proposed_column, proposed_columns
 from benchmark.store.mappings import keep_mapping, kept_mapping
 from benchmark.store.store import Store
 from tests.app_pages import open_page, words_on
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 
 @pytest.fixture
@@ -22,7 +21,7 @@ def db(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("BENCHMARK_DB", str(path))
     with Store.open(path, create=True) as store:
         rows = [lap(n, mod_engine="2", driver_level="club", altitude_m="430") for n in (1, 2)]
-        store.add(read_lap_table(write(tmp_path, rows)))
+        store.add(read_once(write(tmp_path, rows)))
     return path
 
 

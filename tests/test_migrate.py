@@ -10,10 +10,9 @@ import duckdb
 import pytest
 
 from benchmark.errors import BenchmarkError
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store import migrate
 from benchmark.store.store import Store
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 STORES = Path(__file__).parent / "stores"
 NEXT = migrate.VERSION + 1
@@ -54,7 +53,7 @@ def test_a_kept_store_opens_with_all_that_was_in_it(kept: Path, tmp_path: Path) 
         assert store.latest_fit_bytes() == b"draws"
     rows = [lap(1, lap_kind="out"), lap(2), lap(3, "1:01.9"), lap(4)]
     with Store.open(db, write=True) as store:
-        assert store.add(read_lap_table(write(tmp_path, rows))).laps_added == 1
+        assert store.add(read_once(write(tmp_path, rows))).laps_added == 1
 
 
 @pytest.mark.parametrize("kept", RELEASED, ids=lambda path: path.name)
@@ -76,7 +75,7 @@ def one_version_on(monkeypatch: pytest.MonkeyPatch) -> None:
 def db(tmp_path: Path) -> Path:
     path = tmp_path / "laps.duckdb"
     with Store.open(path, create=True) as store:
-        store.add(read_lap_table(write(tmp_path, [lap()])))
+        store.add(read_once(write(tmp_path, [lap()])))
     return path
 
 

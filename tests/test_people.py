@@ -10,13 +10,13 @@ from typer.testing import CliRunner
 
 from benchmark.cli import COMMANDS, app
 from benchmark.commands.people import NEW_PASSWORD
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store.accounts import Accounts, SignInFailed
 from benchmark.store.backup import back_up
 from benchmark.store.people import name_role
 from benchmark.store.restoring import restore
 from benchmark.store.roles import ANYONE, Role
 from benchmark.store.store import Store
+from tests.lap_files import read_once
 from tests.sheets import HEADER, ROWS, write_sheet
 from tests.signed_in import (
     ENTRANT,
@@ -36,7 +36,7 @@ from tests.signed_in import (
 def laps(tmp_path_factory):
     folder = tmp_path_factory.mktemp("laps")
     with Store.open(folder / "laps.duckdb", create=True) as store:
-        store.add(read_lap_table(write_sheet(folder / "day.csv")))
+        store.add(read_once(write_sheet(folder / "day.csv")))
     return folder / "laps.duckdb"
 
 

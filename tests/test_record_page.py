@@ -11,7 +11,6 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from app import FOLDER, listed
-from benchmark.intake.laptable import read_lap_table
 from benchmark.show import signing_in
 from benchmark.show.record_list import LINES_SHOWN
 from benchmark.store.deciding import refuse
@@ -20,7 +19,7 @@ from benchmark.store.rulings import protest, undo
 from benchmark.store.served import CLUB, READ_ONLY, SERVED
 from benchmark.store.store import Store
 from tests.clubs import OWNER, STEWARD, VISITOR, As, club, handed_in, open_as
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 Opened = Callable[..., AppTest]
 WHERE = {"circuit": "Quillmoor", "layout": "full", "date": "2025-04-12", "session": "S1"}
@@ -86,7 +85,7 @@ def test_the_login_name_of_whoever_worked_alone_is_not_published(
 ) -> None:
     db = tmp_path / "laps.duckdb"
     with Store.open(db, create=True) as store:
-        store.add(read_lap_table(write(tmp_path, [lap(1), lap(2)])))
+        store.add(read_once(write(tmp_path, [lap(1), lap(2)])))
         store.strike({**WHERE, "build": "Blue Heron", "run": 1, "lap": 2}, reason="cut",
                      steward="C. Rook")  # fmt: skip
     said = words(opened(db, READ_ONLY))
@@ -101,7 +100,7 @@ def test_a_word_finds_its_lines_and_long_records_come_in_parts(
     db = club(tmp_path / "club.duckdb")
     day = WHERE["circuit"], date(2025, 4, 12)
     with open_as(db, STEWARD) as store:
-        store.add(read_lap_table(write(tmp_path, [lap(1)])))
+        store.add(read_once(write(tmp_path, [lap(1)])))
         for number in range(LINES_SHOWN):
             state = "closed" if number % 2 else "open"
             protest(store, state, day, reason=f"decision {number} of the day")

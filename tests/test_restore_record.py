@@ -12,7 +12,6 @@ from typer.testing import CliRunner
 
 from benchmark.cli import app
 from benchmark.errors import BadQuestion, BenchmarkError
-from benchmark.intake.laptable import read_lap_table
 from benchmark.show.record_words import about_text, action_text
 from benchmark.store import migrate
 from benchmark.store.audit import audit
@@ -22,7 +21,7 @@ from benchmark.store.roles import machine_user
 from benchmark.store.rulings import undo
 from benchmark.store.store import Store
 from tests.clubs import OWNER, As, name_people
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 from tests.test_backup import add
 from tests.test_migrate import RELEASED
 
@@ -151,7 +150,7 @@ def test_a_restore_that_is_only_tried_leaves_no_line(db: Path) -> None:
 
 
 def test_what_is_imported_twice_around_a_restore_counts_once(db: Path) -> None:
-    sheet = read_lap_table(write(db.parent, [lap(1), lap(2)], name="sheet.csv"))
+    sheet = read_once(write(db.parent, [lap(1), lap(2)], name="sheet.csv"))
     restore(back_up(db).path, db, replace=True)
     with Store.open(db, write=True) as store:
         assert store.add(sheet).laps_added == 0

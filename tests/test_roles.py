@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from benchmark.errors import BadQuestion, NotAllowed
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store import claims, deciding, handing_in, mappings, people, rulings
 from benchmark.store import settings as club
 from benchmark.store.accounts import Accounts
@@ -19,7 +18,7 @@ from benchmark.store.evidence import CLAIM, add_evidence
 from benchmark.store.roles import NEEDED, Actor, Role, machine_user, require, role_of
 from benchmark.store.rulings import Correction
 from benchmark.store.store import Store
-from tests.lap_files import KEY, lap, write
+from tests.lap_files import KEY, lap, read_once, write
 from tests.rulings import add, new_store, state
 from tests.test_evidence import PDF
 from tests.test_store import Kept
@@ -53,7 +52,7 @@ def club_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         store.strike({**KEY, "lap": 3}, reason="cut")
         rulings.protest(store, "open", ("Quillmoor", DAY), reason="now")
         path = write(folder, [lap(1, session="S5")], name="waits.csv")
-        handing_in.hand_in(store, read_lap_table(path), path.read_bytes())
+        handing_in.hand_in(store, read_once(path), path.read_bytes())
         for name, role in PEOPLE.items():
             people.name_role(store, name, role)
             store.who = SignedIn("Una Tern")
@@ -76,16 +75,16 @@ def table(store: Store, name: str, session: str) -> Path:
 
 
 def add_laps(store: Store) -> None:
-    store.add(read_lap_table(table(store, "new.csv", "S7")))
+    store.add(read_once(table(store, "new.csv", "S7")))
 
 
 def hand_in(store: Store) -> None:
     path = table(store, "handed.csv", "S8")
-    handing_in.hand_in(store, read_lap_table(path), path.read_bytes())
+    handing_in.hand_in(store, read_once(path), path.read_bytes())
 
 
 def accept(store: Store) -> None:
-    deciding.accept(store, 1, read_lap_table(table(store, "waits.csv", "S5")))
+    deciding.accept(store, 1, read_once(table(store, "waits.csv", "S5")))
 
 
 def correct(store: Store) -> None:

@@ -15,12 +15,12 @@ import pytest
 from benchmark.commands.manner import Manner, manner
 from benchmark.commands.serving import SERVED_SETTINGS, free_port, settings
 from benchmark.errors import BadQuestion, NotAllowed
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store.accounts import Accounts
 from benchmark.store.people import name_role
 from benchmark.store.roles import Role
 from benchmark.store.served import CLUB, READ_ONLY, SERVED
 from benchmark.store.store import Store
+from tests.lap_files import read_once
 from tests.sheets import write_sheet
 from tests.signed_in import OWNER, WORDS, cheap_hashes
 from tests.test_vouching import ONE
@@ -32,7 +32,7 @@ BENCHMARK = [sys.executable, "-c", "from benchmark.cli import main; main()"]
 def laptop(tmp_path):
     db = tmp_path / "laps.duckdb"
     with Store.open(db, create=True) as store:
-        store.add(read_lap_table(write_sheet(tmp_path / "day.csv")))
+        store.add(read_once(write_sheet(tmp_path / "day.csv")))
     return db
 
 

@@ -7,11 +7,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from benchmark.intake.laptable import read_lap_table
 from benchmark.intake.slow_laps import LIKE, SLOW_SHARE, as_slow, propose_slow, with_kinds
 from benchmark.store.latest import quick_laps
 from benchmark.store.store import Store
-from tests.lap_files import LAP, lap, laps_of, write
+from tests.lap_files import LAP, lap, laps_of, read_once, write
 
 TIMES = ("1:20.0", "1:00.0", "1:00.5", "1:01.0", "1:30.0")
 
@@ -19,12 +18,12 @@ TIMES = ("1:20.0", "1:00.0", "1:00.5", "1:01.0", "1:30.0")
 def rows_named(
     folder: Path, rows: list[dict[str, str]], known: pd.DataFrame | None = None
 ) -> list[int]:
-    return [p.row for p in propose_slow(read_lap_table(write(folder, rows)), known)]
+    return [p.row for p in propose_slow(read_once(write(folder, rows)), known)]
 
 
 def test_laps_far_over_the_second_quickest_of_their_run_are_named(tmp_path: Path) -> None:
     rows = [lap(n, time) for n, time in enumerate(TIMES, 1)]
-    proposals = propose_slow(read_lap_table(write(tmp_path, rows)))
+    proposals = propose_slow(read_once(write(tmp_path, rows)))
     assert [(p.row, p.reference_s) for p in proposals] == [(1, 60.5), (5, 60.5)]
     assert str(proposals[0]) == (
         "row 1: Blue Heron, session S1, run 1, lap 1, 1:20.000 is 32% over 1:00.500"
@@ -63,7 +62,7 @@ def test_a_run_is_held_against_the_laps_of_the_store(tmp_path: Path) -> None:
                            "surface": "dry", "lap_time_s": 60.0}] * 3)  # fmt: skip
     assert rows_named(tmp_path, [lap(1, "1:20.0")], known) == [1]
     with Store.empty() as store:
-        store.add(read_lap_table(write(tmp_path, [lap(n, f"1:0{n}.0") for n in range(1, 6)])))
+        store.add(read_once(write(tmp_path, [lap(n, f"1:0{n}.0") for n in range(1, 6)])))
         kept = quick_laps(store, ["Blue Heron", "nobody"])
     assert kept["lap_time_s"].tolist() == [61.0, 62.0, 63.0]
     assert rows_named(tmp_path, [lap(1, "1:20.0", date="2025-05-01")], kept) == [1]
@@ -76,7 +75,7 @@ def test_only_timed_laps_are_named(tmp_path: Path) -> None:
 
 
 def test_accepting_marks_those_laps_and_no_other(tmp_path: Path) -> None:
-    lap_file = read_lap_table(write(tmp_path, [lap(n, time) for n, time in enumerate(TIMES, 1)]))
+    lap_file = read_once(write(tmp_path, [lap(n, time) for n, time in enumerate(TIMES, 1)]))
     marked = with_kinds(lap_file, as_slow(propose_slow(lap_file)))
     assert laps_of(marked)["lap_kind"].tolist() == ["slow", "timed", "timed", "timed", "slow"]
     assert laps_of(lap_file)["lap_kind"].tolist() == ["timed"] * 5

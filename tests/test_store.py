@@ -12,10 +12,9 @@ import pytest
 
 from benchmark.errors import BenchmarkError, FaultyFile, NoFit
 from benchmark.intake.columns import NAMES
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store.claims import Check, keep_claim
 from benchmark.store.store import FITS_KEPT, Added, Store
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 
 @pytest.fixture
@@ -24,7 +23,7 @@ def db(tmp_path: Path) -> Path:
 
 
 def add(db: Path, rows: list[dict[str, str]], name: str = "spring.csv") -> Added:
-    lap_file = read_lap_table(write(db.parent, rows, name=name))
+    lap_file = read_once(write(db.parent, rows, name=name))
     with Store.open(db, create=True) as store:
         return store.add(lap_file)
 
@@ -145,7 +144,7 @@ def test_a_faulty_file_leaves_the_store_as_it_was(db: Path) -> None:
 
 def test_checking_says_what_adding_would_bring_and_adds_nothing(db: Path) -> None:
     add(db, SPRING)
-    lap_file = read_lap_table(write(db.parent, [lap(2), lap(4)], name="summer.csv"))
+    lap_file = read_once(write(db.parent, [lap(2), lap(4)], name="summer.csv"))
     with Store.open(db) as store:
         assert counts(store.check(lap_file)) == (1, 1, 0)
         assert counts(store.check(lap_file)) == (1, 1, 0)
@@ -170,7 +169,7 @@ def test_every_import_is_recorded(db: Path) -> None:
     assert imports["laps_added"].tolist() == [1, 3]
     assert imports["laps_already_there"].tolist() == [3, 0]
     assert imports["sha256"].tolist() == [
-        read_lap_table(db.parent / name).sha256 for name in ("summer.csv", "spring.csv")
+        read_once(db.parent / name).sha256 for name in ("summer.csv", "spring.csv")
     ]
 
 

@@ -9,9 +9,8 @@ from pathlib import Path
 import pytest
 
 from benchmark.errors import BadQuestion
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store.store import Store
-from tests.lap_files import lap, write
+from tests.lap_files import lap, read_once, write
 
 KEY = {
     "circuit": "Quillmoor",
@@ -32,7 +31,7 @@ AT = datetime(2025, 4, 13, 9, 0, tzinfo=UTC)
 def db(tmp_path: Path) -> Path:
     path = tmp_path / "laps.duckdb"
     with Store.open(path, create=True) as store:
-        store.add(read_lap_table(write(tmp_path, [lap(1), lap(2), lap(3)])))
+        store.add(read_once(write(tmp_path, [lap(1), lap(2), lap(3)])))
     return path
 
 
@@ -62,7 +61,7 @@ def test_a_ruling_makes_older_fits_stale(db: Path) -> None:
 def test_a_struck_lap_stays_struck_when_it_is_imported_again(db: Path) -> None:
     with Store.open(db, write=True) as store:
         strike(store)
-        store.add(read_lap_table(db.parent / "spring.csv"))
+        store.add(read_once(db.parent / "spring.csv"))
         assert store.counted_laps()["lap"].tolist() == [1, 3]
 
 

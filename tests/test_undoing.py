@@ -11,12 +11,11 @@ from pathlib import Path
 import pytest
 
 from benchmark.errors import BadQuestion, FaultyFile
-from benchmark.intake.laptable import read_lap_table
 from benchmark.store import deciding, handing_in, people, rulings, settings
 from benchmark.store.roles import Role
 from benchmark.store.rulings import Correction
 from benchmark.store.store import Store
-from tests.lap_files import KEY, lap, write
+from tests.lap_files import KEY, lap, read_once, write
 from tests.rulings import AT, add, check, new_store, seen, state, two_builds
 
 DAY = date(2025, 4, 12)
@@ -108,7 +107,7 @@ def test_undo_of_an_accepted_and_of_a_refused_file(store: Store) -> None:
     path = write(store.path.parent, rows, name="handed.csv")
     number = hand_in(store, path)
     before = state(store), seen(store)
-    line = deciding.accept(store, number, read_lap_table(path), at=AT).line
+    line = deciding.accept(store, number, read_once(path), at=AT).line
     check(store)
     rulings.undo(store, line.number, reason="wrong day", at=AT)
     assert (state(store), seen(store)) == before
@@ -117,15 +116,13 @@ def test_undo_of_an_accepted_and_of_a_refused_file(store: Store) -> None:
     check(store)
     rulings.undo(store, line.number, reason="right day", at=AT)
     check(store)
-    deciding.accept(store, number, read_lap_table(path), at=AT)
+    deciding.accept(store, number, read_once(path), at=AT)
     assert seen(store) != before[1]
     check(store)
 
 
 def hand_in(store: Store, path: Path) -> int:
-    return handing_in.hand_in(
-        store, read_lap_table(path), path.read_bytes(), at=AT
-    ).submission.number
+    return handing_in.hand_in(store, read_once(path), path.read_bytes(), at=AT).submission.number
 
 
 @pytest.mark.parametrize(
