@@ -1,90 +1,39 @@
-"""A backup is the whole store, verified; a restore loses nothing that was there."""
+"""A backup is the whole store, verified, made while others wait."""
 
 from __future__ import annotations
 
 import hashlib
-import json
-import shutil
 import subprocess
 import sys
 import threading
-import time
-import zipfile
-from collections.abc import Callable
 from pathlib import Path
 
-import duckdb
 import pytest
 from typer.testing import CliRunner
 
 from benchmark.cli import app
-from benchmark.errors import BadQuestion, BenchmarkError, NoStore, NotAllowed, StoreBusy
-from benchmark.intake.laptable import read_lap_table
-from benchmark.show.fit_worker import Named
-from benchmark.store import archive, backup, migrate, people
-from benchmark.store.accounts import Accounts, SignInFailed
+from benchmark.errors import BadQuestion, BenchmarkError, NoStore, StoreBusy
+from benchmark.store import archive, backup, migrate
 from benchmark.store.backup import back_up, verify
 from benchmark.store.fingerprint import fingerprint
 from benchmark.store.people_file import people_path
 from benchmark.store.restoring import restore
-from benchmark.store.roles import Role
 from benchmark.store.store import Store
-from tests.lap_files import lap, write
+from tests.backed_up import (
+    FIRST,
+    ITS_NAME,
+    PICTURE,
+    add,
+    laps,
+    opens_with,
+    whole_store,
+)
 from tests.test_migrate import RELEASED, unpacked
-
-FIRST, SECOND = "heron over quillmoor", "finch over tarnebrook"
-PICTURE = b"\x89PNG what a camera saw"
-ITS_NAME = f"{hashlib.sha256(PICTURE).hexdigest()}.png"
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store of two laps, with accounts and a piece of evidence beside it."""
-    path = tmp_path_factory.mktemp("made") / "laps.duckdb"
-    add(path, 1, 2)
-    backup.evidence_folder(path).mkdir()
-    (backup.evidence_folder(path) / ITS_NAME).write_bytes(PICTURE)
-    Accounts(path).add("A. Marsh", FIRST)
-    return path
 
 
 @pytest.fixture
-def db(made: Path, tmp_path: Path) -> Path:
-    """The same, to be changed."""
-    shutil.copytree(made.parent, tmp_path, dirs_exist_ok=True)
-    return tmp_path / made.name
-
-
-@pytest.fixture(scope="module")
-def whole(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A backup of it, to be read only."""
-    return back_up(made, tmp_path_factory.mktemp("whole") / "kept.zip").path
-
-
-def add(db: Path, *numbers: int) -> None:
-    sheet = write(db.parent, [lap(n) for n in numbers], name="sheet.csv")
-    with Store.open(db, create=True) as store:
-        store.add(read_lap_table(sheet))
-
-
-def laps(db: Path) -> list[int]:
-    with Store.open(db) as store:
-        return store.accepted_laps()["lap"].tolist()
-
-
-def opens_with(db: Path, password: str) -> bool:
-    """Whether A. Marsh can sign in with that password."""
-    try:
-        Accounts(db).check("A. Marsh", password, address="127.0.0.1")
-    except SignInFailed:
-        return False
-    return True
-
-
-def beside(db: Path) -> dict[str, bytes]:
-    """Everything in the store's folder, by name."""
-    files = (path for path in db.parent.rglob("*") if path.is_file())
-    return {str(path.relative_to(db.parent)): path.read_bytes() for path in files}
+def db(tmp_path: Path) -> Path:
+    return whole_store(tmp_path)
 
 
 def test_a_backup_put_elsewhere_is_the_same_store_with_all_that_belongs_to_it(
@@ -219,258 +168,6 @@ def test_what_a_kill_left_is_cleared_by_the_next_backup(db: Path) -> None:
     (draft / "store.duckdb").write_text("half a store")
     made = back_up(db)
     assert [path.name for path in made.path.parent.iterdir()] == [made.path.name]
-
-
-# Damage and malice
-
-
-def flipped(path: Path, at: int) -> None:
-    body = bytearray(path.read_bytes())
-    body[at] ^= 1
-    path.write_bytes(body)
-
-
-def test_a_flipped_bit_is_found_wherever_it_changes_a_byte(whole: Path, tmp_path: Path) -> None:
-    """All over the file. In packed zeros many a bit unpacks to the same zeros, and may pass."""
-    kept = Path(shutil.copy(whole, tmp_path / "kept.zip"))
-    manifest = archive.check(kept)
-    body = kept.read_bytes()
-    refused = 0
-    for at in range(0, len(body), 499):
-        flipped(kept, at)
-        try:
-            found = archive.check(kept)
-        except BenchmarkError:
-            refused += 1
-        else:
-            assert found == manifest
-        kept.write_bytes(body)
-    assert refused > len(body) / 499 / 2
-
-
-@pytest.mark.parametrize("share", [0.0, 0.3, 0.99])
-def test_a_truncated_backup_is_refused(whole: Path, tmp_path: Path, share: float) -> None:
-    kept = Path(shutil.copy(whole, tmp_path / "kept.zip"))
-    kept.write_bytes(kept.read_bytes()[: int(share * kept.stat().st_size)])
-    with pytest.raises(BenchmarkError, match="is no backup of a store, or its end is missing"):
-        verify(kept)
-
-
-def forged(kept: Path, changed: Callable[[dict[str, bytes], dict[str, object]], None]) -> Path:
-    """Write a backup anew with its members or its manifest changed."""
-    with zipfile.ZipFile(kept) as there:
-        members = {name: there.read(name) for name in there.namelist()}
-    manifest = json.loads(members.pop("manifest.json"))
-    changed(members, manifest)
-    with zipfile.ZipFile(kept, "w", zipfile.ZIP_DEFLATED) as out:
-        for name, body in members.items():
-            out.writestr(name, body)
-        out.writestr("manifest.json", json.dumps(manifest))
-    return kept
-
-
-def renamed(name: str) -> Callable[[dict[str, bytes], dict[str, object]], None]:
-    def change(members, manifest):
-        members[name] = members.pop(f"evidence/{ITS_NAME}")
-        next(m for m in manifest["members"] if m["name"].startswith("evidence"))["name"] = name
-
-    return change
-
-
-@pytest.mark.parametrize(
-    ("changed", "why"),
-    [
-        (renamed("../evil.png"), "cannot be understood"),
-        (renamed("evidence/../../evil.png"), "cannot be understood"),
-        (renamed("/tmp/evil.png"), "cannot be understood"),
-        (renamed("evidence/.hidden"), "cannot be understood"),
-        (lambda m, _: m.update({"evidence/more.png": b"x"}), "does not hold the files that"),
-        (lambda m, _: m.pop("people.sqlite"), "does not hold the files that"),
-        (lambda m, _: m.update({"people.sqlite": b"x"}), "people.sqlite is not [0-9,]+ bytes long"),
-        (lambda _, f: f["members"][0].update(size=10**15), "is not 1,000,000,000,000,000 bytes"),
-        (lambda _, f: f["members"][0].update(sha256="0" * 64), "is not as it was written"),
-        (lambda _, f: f["members"][0].update(size="12"), "cannot be understood"),
-        (lambda _, f: f["members"][0].update(size=-1), "cannot be understood"),
-        (lambda _, f: f["facts"].pop("laps"), "cannot be understood"),
-        (lambda _, f: f["members"].append(f["members"][0]), "cannot be understood"),
-        (lambda _, f: f["facts"].update(laps=3), "is not the one it names"),
-        (lambda _, f: f.update(format=2), "written by a newer program"),
-        (lambda _, f: f.update(members=[]), "does not hold the files that"),
-    ],
-)
-def test_a_forged_backup_is_refused_and_nothing_is_touched(
-    db: Path, whole: Path, tmp_path: Path, changed: Callable[..., None], why: str
-) -> None:
-    kept = forged(Path(shutil.copy(whole, tmp_path / "kept.zip")), changed)
-    before = beside(db)
-    for attempt in (
-        lambda: verify(kept),
-        lambda: restore(kept, db, replace=True),
-        lambda: restore(kept, tmp_path / "new.duckdb"),
-    ):
-        with pytest.raises(BenchmarkError, match=why):
-            attempt()
-    locks = {f"{name}.backup.lock": b"" for name in ("laps.duckdb", "new.duckdb")}
-    assert beside(db) == {**before, **locks}
-
-
-def test_a_bomb_is_unpacked_no_further_than_its_stated_size(whole: Path, tmp_path: Path) -> None:
-    """A member of 200 MB of zeros that claims the size of the file that it stands for."""
-    zeros = bytes(200_000_000)
-
-    def bomb(members, _):
-        members["people.sqlite"] = zeros
-
-    kept = forged(Path(shutil.copy(whole, tmp_path / "kept.zip")), bomb)
-    body = kept.read_bytes()
-    size = next(m.size for m in archive.check(whole).members if m.name == "people.sqlite")
-    claimed = size.to_bytes(4, "little")
-    kept.write_bytes(body.replace(len(zeros).to_bytes(4, "little"), claimed))
-    target = tmp_path / "out"
-    target.mkdir()
-    with pytest.raises(BenchmarkError, match="is damaged"):
-        archive.unpack(kept, target)
-    assert sum(path.stat().st_size for path in target.rglob("*") if path.is_file()) < 10_000_000
-
-
-def test_a_manifest_of_any_size_is_not_read_into_memory(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(archive, "MOST_MANIFEST", 10)
-    kept = tmp_path / "big.zip"
-    with zipfile.ZipFile(kept, "w") as out:
-        out.writestr("manifest.json", "[" * 11)
-    with pytest.raises(BenchmarkError, match="larger than any backup's"):
-        archive.check(kept)
-
-
-def test_another_kind_of_zip_is_no_backup(tmp_path: Path) -> None:
-    with zipfile.ZipFile(tmp_path / "photos.zip", "w") as out:
-        out.writestr("photo.png", PICTURE)
-    with pytest.raises(BenchmarkError, match=r"is no backup of a store: it has no manifest.json"):
-        verify(tmp_path / "photos.zip")
-
-
-def test_a_backup_that_was_written_wrongly_gets_no_name(
-    db: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """As when the disk keeps other bytes than it was given."""
-    write_archive = archive.write
-
-    def careless(path, *given, **named):
-        written = write_archive(path, *given, **named)
-        body = path.read_bytes()
-        middle = len(body) // 2
-        path.write_bytes(body[:middle] + b"\xff" * 100 + body[middle + 100 :])
-        return written
-
-    monkeypatch.setattr(archive, "write", careless)
-    with pytest.raises(BenchmarkError):
-        back_up(db)
-    assert not list(backup.backups_folder(db).iterdir())
-
-
-# Restore
-
-
-def test_a_store_that_is_there_stays_unless_asked_and_is_backed_up_first(db: Path) -> None:
-    kept = back_up(db).path
-    add(db, 3)
-    Accounts(db).set_password("A. Marsh", SECOND)
-    more = backup.evidence_folder(db) / ("b" * 64 + ".pdf")
-    more.write_bytes(b"handed in later")
-    with pytest.raises(BadQuestion, match="is there already and stays as it is"):
-        restore(kept, db)
-    assert laps(db) == [1, 2, 3]
-    done = restore(kept, db, replace=True)
-    assert laps(db) == [1, 2]
-    assert opens_with(db, FIRST)
-    assert not opens_with(db, SECOND)
-    assert more.exists()
-    assert done.before is not None
-    restore(done.before.path, db, replace=True)
-    assert laps(db) == [1, 2, 3]
-    assert opens_with(db, SECOND)
-
-
-def test_a_restore_ends_every_session_that_was_and_that_is(db: Path) -> None:
-    accounts = Accounts(db)
-    accounts.add("B. Finch", SECOND)
-    then = accounts.sign_in("A. Marsh", FIRST, address="127.0.0.1").token
-    kept = back_up(db).path
-    now = accounts.sign_in("B. Finch", SECOND, address="127.0.0.1").token
-    assert accounts.person(then) == "A. Marsh"
-    restore(kept, db, replace=True)
-    assert accounts.person(then) is None
-    assert accounts.person(now) is None
-    assert opens_with(db, FIRST)
-
-
-def test_a_dry_run_verifies_and_changes_nothing(db: Path) -> None:
-    kept = back_up(db).path
-    add(db, 3)
-    before = beside(db)
-    assert restore(kept, db, dry_run=True, replace=True).manifest.facts.laps == 2
-    assert beside(db) == before
-
-
-@pytest.mark.parametrize(
-    ("name", "may"), [(None, False), ("E. Finch", False), ("S. Rook", False), ("O. Wren", True)]
-)
-def test_only_an_owner_replaces_the_store_of_a_club(db: Path, name: str | None, may: bool) -> None:
-    kept = back_up(db).path
-    roles = {"O. Wren": Role.OWNER, "S. Rook": Role.STEWARD, "E. Finch": Role.ENTRANT}
-    for person, role in roles.items():
-        with Store.open(db, write=True, who=Named("O. Wren")) as store:
-            people.name_role(store, person, role)
-    if may:
-        restore(kept, db, replace=True, who=Named(name))
-    else:
-        with pytest.raises(NotAllowed, match="owners may"):
-            restore(kept, db, replace=True, who=Named(name))
-    with Store.open(db) as store:
-        assert bool(people.people(store)) is not may
-
-
-def test_a_damaged_store_is_put_aside_and_replaced(db: Path) -> None:
-    kept = back_up(db).path
-    db.write_bytes(db.read_bytes()[:5000])
-    damaged = db.read_bytes()
-    done = restore(kept, db, replace=True)
-    assert done.aside is not None
-    assert done.aside.read_bytes() == damaged
-    assert laps(db) == [1, 2]
-
-
-def test_a_database_of_something_else_is_never_replaced(db: Path, tmp_path: Path) -> None:
-    diary = tmp_path / "diary.duckdb"
-    with duckdb.connect(str(diary)) as connection:
-        connection.execute("create table page (text varchar)")
-    with pytest.raises(BenchmarkError, match="no store of laps"):
-        restore(back_up(db).path, diary, replace=True)
-    with duckdb.connect(str(diary)) as connection:
-        assert connection.execute("select count(*) from page").fetchall() == [(0,)]
-
-
-def test_a_page_that_reads_all_the_while_sees_one_store_or_the_other(db: Path) -> None:
-    kept = back_up(db).path
-    add(db, 3)
-    seen, over = [], threading.Event()
-
-    def read() -> None:
-        while not over.is_set():
-            seen.append(laps(db))
-
-    reader = threading.Thread(target=read)
-    reader.start()
-    time.sleep(0.2)
-    restore(kept, db, replace=True)
-    time.sleep(0.2)
-    over.set()
-    reader.join()
-    assert [1, 2, 3] in seen
-    assert seen[-1] == [1, 2]
-    assert {tuple(one) for one in seen} == {(1, 2, 3), (1, 2)}
 
 
 # Before a migration
