@@ -22,7 +22,6 @@ from benchmark.model.chain import (
     unknown_names,
 )
 from benchmark.model.effects import Effects
-from benchmark.model.fast import fast_draws, learn, sample_of
 from benchmark.model.fit import R_HAT_MOST, Draws, Fit
 from benchmark.model.frame import ModelFrame, model_frame, subset
 from benchmark.model.gibbs import Gibbs, Known
@@ -132,6 +131,9 @@ def _full(plan: Plan, draws: int | None, progress: Progress | None) -> Fit:
 
 def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
     """Fit by empirical Bayes; the noise comes from a full fit of a sample of the builds."""
+    # scikit-learn and numba are heavy: loaded where needed
+    from benchmark.model.fast import fast_draws, learn, sample_of
+
     rng = np.random.default_rng(plan.seed)
     mine = sample_of(plan.s, rng)
     laps = plan.frame.laps[mine]
