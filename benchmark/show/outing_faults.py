@@ -37,8 +37,13 @@ def show_outing_faults(
 
 
 def by_field(fault: Fault) -> str:
-    """Say a fault as the form has it: the field, what stands in it, what to do."""
+    """Say a fault as the form has it: the field, what stands in it, what to do.
+
+    One of a trace is no field's: it is told with the file's name, as on a command line.
+    """
     column = BY_NAME.get(fault.column)
+    if column is None and fault.column not in LABELS:
+        return str(fault)
     noun = fault.column if column is None else column.noun
     field = LABELS.get(fault.column) or f"{noun[:1].upper()}{noun[1:]}"
     place = "" if fault.row is None else f", lap in place {fault.row}"
