@@ -5,10 +5,13 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import pytest
+
 from benchmark.store import backup
 from benchmark.store.accounts import Accounts, SignInFailed
 from benchmark.store.store import Store
 from tests.lap_files import lap, read_once, write
+from tests.signed_in import cheap_hashes
 
 FIRST, SECOND = "heron over quillmoor", "finch over tarnebrook"
 PICTURE = b"\x89PNG what a camera saw"
@@ -23,7 +26,9 @@ def whole_store(folder: Path) -> Path:
         add(path, 1, 2)
         backup.evidence_folder(path).mkdir()
         (backup.evidence_folder(path) / ITS_NAME).write_bytes(PICTURE)
-        Accounts(path).add("A. Marsh", FIRST)
+        with pytest.MonkeyPatch.context() as patch:
+            cheap_hashes(patch)
+            Accounts(path).add("A. Marsh", FIRST)
         MADE.update(beside(path))
     for name, body in MADE.items():
         (folder / name).parent.mkdir(exist_ok=True)

@@ -28,11 +28,13 @@ from tests.backed_up import (
     opens_with,
     whole_store,
 )
+from tests.signed_in import cheap_hashes
 from tests.test_migrate import RELEASED, unpacked
 
 
 @pytest.fixture
-def db(tmp_path: Path) -> Path:
+def db(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    cheap_hashes(monkeypatch)
     return whole_store(tmp_path)
 
 

@@ -20,10 +20,12 @@ from tests.backed_up import (
     beside,
     whole_store,
 )
+from tests.signed_in import cheap_hashes
 
 
 @pytest.fixture
-def db(tmp_path: Path) -> Path:
+def db(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    cheap_hashes(monkeypatch)
     return whole_store(tmp_path)
 
 
