@@ -76,9 +76,9 @@ def manner(
         raise BadQuestion("`--club` lets people sign in, `--read-only` lets nobody: choose one")
     url = url.rstrip("/")
     _check_url(url)
+    roles = _owners(db)  # opened here, an older store is brought up to date before it is served
     if read_only:
         return Manner(READ_ONLY, address, url)
-    roles = _owners(db)
     if not (club or roles is not None):
         if not is_local(address) or url:
             raise BadQuestion(

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from benchmark.errors import BenchmarkError
 from benchmark.store import backup, migrate, opening
+from benchmark.store.served import is_read_only
 
 LOG = logging.getLogger(__name__)
 
@@ -60,6 +61,11 @@ def open_reader(path: Path, patience_s: float) -> opening.Opened:
     if version == migrate.VERSION:
         return opened
     opened.close()
+    if is_read_only():
+        raise BenchmarkError(
+            f"{path} was made by an older program (schema {version}, this one needs "
+            f"{migrate.VERSION}): start the app anew, and it is brought up to date"
+        )
     if not all(os.access(needed, os.W_OK) for needed in (path, path.parent)):
         raise BenchmarkError(
             f"{path} was made by an older program (schema {version}, this one needs "
