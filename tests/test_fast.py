@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from benchmark.errors import BadQuestion
 from benchmark.model import fast as fast_mode
 from benchmark.model import pace, run_regression, sparse_regression
 from benchmark.model.effects import Effects
@@ -85,6 +86,27 @@ def test_what_is_the_same_in_every_draw_is_kept_once(fast):
         np.testing.assert_array_equal(back.posterior.unknown[name], values)
     assert len(data) < sum(v.nbytes for v in fast.posterior.arrays().values())
     np.testing.assert_array_equal(adjusted(back), adjusted(fast))
+
+
+def test_a_quick_fit_counts_new_laps_with_what_the_last_one_learnt(laps):
+    day = laps["date"].max()
+    before = pace.fit(laps[laps["date"] < day], mode="full", draws=DRAWS)
+    quick = pace.fit(laps, mode="quick", last=before)
+    full = adjusted(pace.fit(laps, mode="full", draws=DRAWS))
+    assert (quick.mode, quick.laps_used) == ("quick", len(laps))
+    assert before.fit_id in quick.mode_note
+    found = adjusted(quick)
+    width = (full["high"] - full["low"]).mean()
+    off = np.sqrt(((found["mean"] - full["mean"]) ** 2).mean())
+    ratio = (found["high"] - found["low"]).mean() / width
+    print(f"\n{100 * off:.2f} % apart; interval {100 * width:.2f} %, quick {ratio:.2f} of it")
+    assert off < 0.25 * width
+    assert 0.6 < ratio < 1.4
+
+
+def test_a_quick_fit_needs_a_last_one(laps):
+    with pytest.raises(BadQuestion, match="goes on from the last one"):
+        pace.fit(laps, mode="quick")
 
 
 @pytest.fixture

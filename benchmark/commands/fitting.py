@@ -21,11 +21,16 @@ class Mode(StrEnum):
     AUTO = "auto"
     FULL = "full"
     FAST = "fast"
+    QUICK = "quick"
 
 
 def fit(
     mode: Annotated[
-        Mode, typer.Option(help="full integrates everything, fast approximates, auto goes by size.")
+        Mode,
+        typer.Option(
+            help="full integrates everything, fast approximates, auto goes by size, quick counts "
+            "new laps at once with what the last fit learnt."
+        ),
     ] = Mode.AUTO,
     seed: Annotated[int, typer.Option(help="Same seed and same laps give the same answer.")] = 1,
     widen: Annotated[

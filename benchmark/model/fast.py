@@ -69,12 +69,17 @@ def learn(draws: Arrays, drivers: list[tuple[str, ...]], s: Structure, share: fl
     return Learnt(Noise(tau=tau, shares=noise["shares"], **sizes), sds, share)
 
 
-def fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int) -> Arrays:
-    """Return n draws of everything, in the form of `model.chain.run_chain`."""
+def fast_draws(
+    s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int, *, held: bool = False
+) -> Arrays:
+    """Return n draws of everything, in the form of `model.chain.run_chain`.
+
+    The standard deviations are fitted, or `held` as they were learnt.
+    """
     rng = np.random.default_rng(seed)
     sd = {name: float(np.median(values)) for name, values in learnt.sds.items()}
     start = Gibbs(s, priors, rng, Known(sd, learnt.noise), Effects.nought(s))
-    problem = RunRegression(s, start, priors, sd["outing"])
+    problem = RunRegression(s, start, priors, sd["outing"], held=held)
     noise, centre = learnt.noise, s.quick_laps()[s.run]
     for k in range(ROUNDS):
         error = s.log_time - centre

@@ -29,7 +29,7 @@ from benchmark.model.posterior import effective_draws, r_hat
 from benchmark.model.priors import STANDARD_PRIORS, Priors
 from benchmark.model.structure import Structure, structure
 
-MODES = ("auto", "full", "fast")
+MODES = ("auto", "full", "fast", "quick")
 CHAINS = 2
 # Sweeps to settle and draws to keep. Effective draws of an adjusted time are about a third of
 # the draws kept, so that the ends of a 90 % interval are off by some 5 % of its width.
@@ -51,6 +51,7 @@ def fit(
     progress: Progress | None = None,
     data_version: int = 0,
     known: Known | None = None,
+    last: Fit | None = None,
 ) -> Fit:
     """Fit the model to counted laps and return the frozen fit.
 
@@ -59,30 +60,36 @@ def fit(
     laps : counted laps, columns of the lap table with `lap_time_s` [s], or the frame of such.
     priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
-        deviations, "auto" takes "full" up to a size that two cores do in some ten minutes.
+        deviations, "auto" takes "full" up to a size that two cores do in some ten minutes, "quick"
+        is "fast" with noise and standard deviations as `last` has them.
     draws : posterior draws to keep; by default 800, in the fast mode 1,000 or, where there are
         more effects than fit two gigabytes so often, as many as do, and 200 at least.
     seed : the same seed and the same laps, in any order, give the same fit.
     progress : called with the share done and a word.
     data_version : of the store that the laps came from.
     known : standard deviations and noise to hold fixed, for studies with known truth.
+    last : the fit that a quick one goes on from.
 
     Raises
     ------
     FitFailed
         There is no counted lap.
     BadQuestion
-        An unknown mode.
+        An unknown mode, or a quick one without a last fit.
     """
     if mode not in MODES:
         raise BadQuestion(f'no mode "{mode}": use one of {", ".join(MODES)}')
-    if not isinstance(laps, ModelFrame) and len(laps) >= SMALL and mode != "fast":
+    if mode == "quick" and last is None:
+        raise BadQuestion("a quick fit goes on from the last one, and there is none: fit first")
+    if not isinstance(laps, ModelFrame) and len(laps) >= SMALL and mode in ("auto", "full"):
         prepare()
     frame = laps if isinstance(laps, ModelFrame) else model_frame(laps)
     s = structure(frame)
     if mode == "auto":
         mode = "full" if is_small(s) else "fast"
     plan = Plan(frame, s, priors, seed, data_version, known)
+    if mode == "quick" and last is not None:
+        return _quick(plan, last, draws or min(last.draws, fast_draws_of(s)))
     if mode == "fast":
         return _fast(plan, draws or fast_draws_of(s), progress)
     return _full(plan, draws, progress)
@@ -143,12 +150,27 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
     learnt_from = run_chain(task, progress)
     learnt = learn(learnt_from, sample.levels["driver"], plan.s, len(laps) / len(mine))
     arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed)
-    names = _unknown_names(plan)
-    draft = _fit(plan, "fast", arrays, names)
     note = (
         "The fast mode: noise from a sample of the builds, standard deviations plugged in and "
         "allowed for, facts that nobody recorded at their most likely value."
     )
+    return _noted(plan, "fast", arrays, note)
+
+
+def _quick(plan: Plan, last: Fit, draws: int) -> Fit:
+    """Fit with the noise and the standard deviations of the last fit: new laps count at once."""
+    learnt = learn(last.posterior.arrays(), last.levels["driver"], plan.s, share=1.0)
+    arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed, held=True)
+    note = (
+        f"A quick fit that goes on from {last.fit_id}: noise and standard deviations are as that "
+        "one has them, facts that nobody recorded at their most likely value. Fit in full before "
+        "you quote a number."
+    )
+    return _noted(plan, "quick", arrays, note)
+
+
+def _noted(plan: Plan, mode: str, arrays: Arrays, note: str) -> Fit:
+    draft = _fit(plan, mode, arrays, _unknown_names(plan))
     return replace(draft, mode_note=note, warnings=tuple(data_warnings(draft, plan.priors)))
 
 

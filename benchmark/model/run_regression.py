@@ -43,7 +43,15 @@ INSIDE = {
 class RunRegression:
     """Runs as rows of the variance-component estimator."""
 
-    def __init__(self, s: Structure, start: Gibbs, priors: Priors, outing_sd: float) -> None:
+    def __init__(
+        self,
+        s: Structure,
+        start: Gibbs,
+        priors: Priors,
+        outing_sd: float,
+        *,
+        held: bool = False,
+    ) -> None:
         self.s, self.start, self.outing_sd = s, start, outing_sd
         counts = np.bincount(s.run, minlength=s.n_runs)
         sums = start.solver.sums(np.ones(len(s.run)), s.log_time)
@@ -58,7 +66,8 @@ class RunRegression:
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
         start_sds = np.array([start.known.sd[name] for name in BLOCKS])
         self.model: VarianceComponentRegression | SparseComponentRegression
-        if self.rows.shape[1] > DENSE_MOST:
+        self.held = held  # the standard deviations, at those of the start
+        if held or self.rows.shape[1] > DENSE_MOST:
             self.model = SparseComponentRegression(
                 self.blocks, sizes, start_sds, self._parents(), self._late()
             )
@@ -134,7 +143,7 @@ class RunRegression:
 
         Each fit starts from the one before, which spares the larger ones most of their steps.
         """
-        if not isinstance(self.model, SparseComponentRegression):
+        if self.held or not isinstance(self.model, SparseComponentRegression):
             return
         for runs in (START_RUNS, SIZE_RUNS):
             chosen = neighbours(self.s, runs)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchmark.errors import NoFit
 from benchmark.show.fit_job import Job, Report, turn
 from benchmark.show.words import count_text
 from benchmark.store import opening
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from benchmark.model.fit import Fit
     from benchmark.model.frame import ModelFrame
     from benchmark.store.roles import SignIn
+    from benchmark.store.store import Store
 
 PATIENCE_S = 60.0  # a fit that took minutes waits longer than a page for its turn to be kept
 STALE = "Laps have come or gone since this fit began: fit again to count them."
@@ -32,6 +35,7 @@ def fit_store(
     who: SignIn | None = None,
     wait: Callable[[Job | None], None] | None = None,
     files: str | None = None,
+    quick_first: bool = False,
 ) -> Fit:
     """Fit the store's counted laps and keep the fit; the store is not held meanwhile.
 
@@ -46,6 +50,8 @@ def fit_store(
         error.
     files : a pattern of Parquet files whose laps are fitted instead; the store keeps the fit alone,
         and is made where there is none.
+    quick_first : laps that have come since the last fit are counted at once by a quick one, which
+        is kept until this fit ends.
 
     Raises
     ------
@@ -59,13 +65,11 @@ def fit_store(
     FitStopped
         Somebody asked for that.
     """
-    from benchmark.answers.worked_out import worked_out
     from benchmark.intake.lap_folder import look_into
     from benchmark.model.chain import SMALL, dismiss, prepare
     from benchmark.model.pace import fit
     from benchmark.model.priors import STANDARD_PRIORS
     from benchmark.store.framing import frame_of_folder
-    from benchmark.store.kept_fits import write_draft
     from benchmark.store.store import Store
 
     priors = STANDARD_PRIORS.widened(widen)
@@ -78,23 +82,43 @@ def fit_store(
         try:
             with Store.open(db, who=who) as store:
                 store.require("fit")
-                if store.counted() >= SMALL and mode != "fast":
+                if store.counted() >= SMALL and mode in ("auto", "full"):
                     prepare()
                 version = store.data_version()
                 laps: pd.DataFrame | ModelFrame
                 laps = store.counted_laps() if folder is None else frame_of_folder(folder)
-            found = fit(laps, priors=priors, mode=mode, seed=seed, draws=draws, progress=in_turn,
-                        data_version=version)  # fmt: skip
+                last = _last_fit(store) if quick_first or mode == "quick" else None
+            asked = partial(fit, laps, priors=priors, seed=seed, data_version=version)
+            if quick_first and last is not None and last.data_version != version:
+                in_turn(0.0, "counting the new laps")
+                _keep(db, asked(mode="quick", last=last), in_turn, who)
+            found = asked(mode=mode, draws=draws, progress=in_turn, last=last)
         finally:
             dismiss()
-        draft = None
-        if found.is_large:
-            draft = write_draft(db, found, worked_out(found, lambda _, what: in_turn(1.0, what)))
-        with Store.open(db, write=True, who=who, patience_s=PATIENCE_S) as store:
-            store.keep_fit(found, draft)
-            is_stale = store.data_version() != version
+        is_stale = _keep(db, found, in_turn, who) != version
         finish(*fit_lines(found), *([STALE] if is_stale else []))
     return found
+
+
+def _last_fit(store: Store) -> Fit | None:
+    try:
+        return store.latest_fit()
+    except NoFit:
+        return None
+
+
+def _keep(db: Path, found: Fit, report: Report, who: SignIn | None) -> int:
+    """Keep a fit; return the version of the laps that the store has by now."""
+    from benchmark.answers.worked_out import worked_out
+    from benchmark.store.kept_fits import write_draft
+    from benchmark.store.store import Store
+
+    draft = None
+    if found.is_large:
+        draft = write_draft(db, found, worked_out(found, lambda _, what: report(1.0, what)))
+    with Store.open(db, write=True, who=who, patience_s=PATIENCE_S) as store:
+        store.keep_fit(found, draft)
+        return store.data_version()
 
 
 def fit_lines(fit: Fit) -> list[str]:

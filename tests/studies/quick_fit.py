@@ -1,0 +1,72 @@
+"""How far a quick fit, which counts new laps at once, lies from the full fit that follows it.
+
+    nice -n 10 python -m tests.studies.quick_fit --seasons 6
+
+Made-up club seasons: all but the last day is fitted in full; then the last day's laps come, a quick
+fit counts them with what that fit has learnt, and a full fit follows. Told are, for the entries
+that the last day touches and for the others, how far adjusted times lie apart in half-widths of the
+full fit's 90 % interval, how wide the quick fit's interval is against that, and how far the fit
+before lies off, which is what the quick one makes up for.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+
+import numpy as np
+import pandas as pd
+
+from benchmark.model.pace import adjusted_rows, fit
+from benchmark.model.plan import PLANS
+from benchmark.model.simulate import simulate
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seasons", type=int, default=6)
+    parser.add_argument("--first", type=int, default=1)
+    asked = parser.parse_args()
+    seasons = [season(seed) for seed in range(asked.first, asked.first + asked.seasons)]
+    table = pd.concat(seasons)
+    for touched, rows in table.groupby("touched"):
+        who = "with laps on the last day" if touched else "without"
+        print(f"{len(rows)} entries {who}:")
+        for fit_of in ("quick", "before"):
+            apart = rows[fit_of]
+            print(f"   the {fit_of} fit {apart.median():.2f} of a half-width apart, ", end="")
+            print(f"95 % within {apart.quantile(0.95):.2f}")
+        print(f"   interval of the quick fit {rows['wider'].median():.2f} times as wide")
+
+
+def season(seed: int) -> pd.DataFrame:
+    laps = simulate(PLANS["club"], seed).counted()
+    new = laps["date"] == laps["date"].max()
+    before = fit(laps[~new], mode="full")
+    started = time.process_time()
+    quick = fit(laps, mode="quick", last=before)
+    spent = time.process_time() - started
+    full = fit(laps, mode="full")
+    rows = adjusted_rows(before)
+    found = {"before": before, "quick": quick, "full": full}
+    drawn = {name: one.log_time(rows) for name, one in found.items()}
+    middle = {name: np.median(draws, axis=0) for name, draws in drawn.items()}
+    half = {name: half_width(draws) for name, draws in drawn.items()}
+    print(f"season {seed}: {len(laps)} laps, {new.sum()} of them new, quick fit {spent:.1f} s")
+    return pd.DataFrame(
+        {
+            "touched": rows["build"].isin(set(laps.loc[new, "build"])),
+            "quick": np.abs(middle["quick"] - middle["full"]) / half["full"],
+            "before": np.abs(middle["before"] - middle["full"]) / half["full"],
+            "wider": half["quick"] / half["full"],
+        }
+    )
+
+
+def half_width(draws: np.ndarray) -> np.ndarray:
+    low, high = np.quantile(draws, [0.05, 0.95], axis=0)
+    return np.asarray((high - low) / 2)
+
+
+if __name__ == "__main__":
+    main()
