@@ -17,13 +17,13 @@ from benchmark.answers.challenge.factor_rows import factor_rows
 from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.fairness import fairness
 from benchmark.answers.challenge.owners import leave_out
-from benchmark.answers.challenge.propose import classes_toml, propose
+from benchmark.answers.challenge.propose import class_words, classes_toml, propose
 from benchmark.answers.challenge.standings import Standings, standings
 from benchmark.answers.challenge.whatif import side_by_side, slow_gain
 from benchmark.cli import app
 from benchmark.errors import BadQuestion
 from benchmark.intake.laptable import read_lap_table
-from benchmark.intake.rules import Rules, parse_rules
+from benchmark.intake.rules import ClassRule, Rules, When, parse_rules
 from benchmark.model import refit
 from benchmark.model.plan import NORTH, SeasonPlan
 from benchmark.model.simulate import simulate
@@ -325,6 +325,17 @@ def test_proposed_classes_can_be_pasted_into_the_rules(basis, laps):
     text = rules_text(laps).replace("[classes]\nminimum = 2\n", classes_toml(found.rules) + "\n")
     assert parse_rules(text).declared == found.rules.declared
     assert found.rows[found.rows["scheme"] == "proposed"]["entries"].sum() == len(basis.entries)
+
+
+def test_what_makes_a_class_is_said_as_in_a_sentence(rules):
+    ways = (When(tyres=("touring", "sport", "slick"), areas={"engine": (1, 2, 3), "aero": (0, 2)}),
+            When(areas={"weight": (0, 1)}))  # fmt: skip
+    said = class_words(replace(rules, classes={**rules.classes, "by": "declared"},
+                               declared=(ClassRule("A", ways),)), "A")  # fmt: skip
+    assert said == (
+        "touring, sport or slick tyres with engine level 1 to 3 and aero level 0 or 2; or "
+        "weight level 0 or 1"
+    )
 
 
 def test_factors_and_fairness_are_published_before_the_first_round(laps):

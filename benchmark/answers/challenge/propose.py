@@ -8,6 +8,7 @@ that many runs of at least a given length (Fisher, Journal of the American Stati
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -199,7 +200,7 @@ def class_words(rules: Rules, name: str) -> str:
         return "; or ".join(_rule_words(known[part]) for part in parts)
     what = {"modification": "modification class", "tyre": "tyres", "model": "model",
             "pace": "expected pace"}[by]  # fmt: skip
-    return f"{what} {' or '.join(parts)}"
+    return f"{what} {_either(parts)}"
 
 
 def _rule_words(rule: ClassRule) -> str:
@@ -211,13 +212,31 @@ def _rule_words(rule: ClassRule) -> str:
 def _way_words(way: When) -> str:
     told = []
     if way.tyres:
-        told.append(f"{' or '.join(way.tyres)} tyres")
+        told.append(f"{_either(way.tyres)} tyres")
     if way.models:
-        told.append(" or ".join(way.models))
+        told.append(_either(way.models))
     if way.modification:
-        told.append(f"modification class {' or '.join(way.modification)}")
-    told += [f"{area} level {' or '.join(map(str, v))}" for area, v in way.areas.items()]
-    return " with ".join([told[0], " and ".join(told[1:])]) if told[1:] else "".join(told) or "any"
+        told.append(f"modification class {_either(way.modification)}")
+    told += [f"{area} level {_levels_words(v)}" for area, v in way.areas.items()]
+    return (
+        " with ".join([told[0], _listed(told[1:], "and")]) if told[1:] else "".join(told) or "any"
+    )
+
+
+def _either(values: Sequence[str]) -> str:
+    return _listed(values, "or")
+
+
+def _listed(values: Sequence[str], last: str) -> str:
+    """Join texts as in a sentence: "a, b or c"."""
+    return f" {last} ".join([", ".join(values[:-1]), values[-1]] if values[1:] else values)
+
+
+def _levels_words(levels: tuple[int, ...]) -> str:
+    """Say levels in ascending order; three or more in a row as from and to."""
+    if len(levels) > 2 and levels[-1] - levels[0] == len(levels) - 1:
+        return f"{levels[0]} to {levels[-1]}"
+    return _either([str(level) for level in levels])
 
 
 def classes_toml(rules: Rules) -> str:
