@@ -30,6 +30,7 @@ from benchmark.model.simulate import simulate
 from benchmark.show.challenge import standing_columns
 from benchmark.show.challenge_report import challenge_sheet, published
 from benchmark.show.challenge_start import starting_rules
+from benchmark.show.challenge_words import fairness_lines
 from benchmark.show.report import to_html
 from benchmark.store.store import Store
 
@@ -184,6 +185,16 @@ def test_every_interval_of_the_fairness_figures_holds_its_own_estimate(basis):
                                                              "podium_high")):  # fmt: skip
         told = figures.classes
         assert ((told[low] <= told[share]) & (told[share] <= told[high])).all()
+
+
+def test_only_factors_that_aim_at_equal_chances_speak_of_the_luck_of_a_season(basis):
+    equal, none = (
+        " ".join(fairness_lines(fairness(table_of(basis, kind)), kind))
+        for kind in ("class", "none")
+    )
+    assert "which one cannot be said beforehand" in equal
+    assert "cannot be said" not in none
+    assert "nothing aims at equal chances" in none
 
 
 def test_within_one_truth_classes_are_further_apart_than_on_average_over_all(basis):

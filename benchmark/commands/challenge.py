@@ -122,7 +122,8 @@ def fairness(
     from benchmark.answers.challenge.factors import table_of
     from benchmark.answers.challenge.fairness import fairness as answer
     from benchmark.answers.entries import check_level
-    from benchmark.show.challenge import fairness_columns, fairness_lines
+    from benchmark.show.challenge import fairness_columns
+    from benchmark.show.challenge_words import fairness_lines
 
     check_level(level)
     with _ground(rules, surface, db) as (basis, laps):

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from benchmark.answers.challenge.basis import Basis
-    from benchmark.answers.challenge.fairness import Fairness
     from benchmark.answers.challenge.standings import Standings
     from benchmark.intake.rules import Rules
 
@@ -64,10 +63,10 @@ def _number(value: Any, pattern: str = "{:.4f}") -> str:
     return "-" if value is None or pd.isna(value) else pattern.format(value)
 
 
-def _odds(value: Any) -> str:
+def odds_text(value: Any, decimals: int = 1) -> str:
     """Write a ratio of chances; how far beyond a thousand no simulation of events can tell."""
     known = value is not None and not pd.isna(value)
-    return "over 1000" if known and value > MOST_ODDS else _number(value, "{:.1f}")
+    return "over 1000" if known and value > MOST_ODDS else _number(value, f"{{:.{decimals}f}}")
 
 
 def standing_columns(table: pd.DataFrame) -> list[Column]:
@@ -211,8 +210,8 @@ def compared_columns(rows: pd.DataFrame) -> list[Column]:
         _cells(told, "Entries", lambda r: _number(r["entries"], "{:.0f}")),
         _cells(told, "Fair share", lambda r: percent(r["fair_share"])),
         _cells(told, "Wins", lambda r: percent(r["win_share"])),
-        _cells(told, "Luckiest over unluckiest class", lambda r: _odds(r["odds"])),
-        _cells(told, "The same for known paces", lambda r: _odds(r["odds_known"])),
+        _cells(told, "Luckiest over unluckiest class", lambda r: odds_text(r["odds"])),
+        _cells(told, "The same for known paces", lambda r: odds_text(r["odds_known"])),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
@@ -230,33 +229,9 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
         _cells(told, "Gained by slow driving [places]", lambda r: f"{r['slow_gain']:+.1f}"),
         _cells(told, "The same without guards", lambda r: f"{r['slow_gain_unguarded']:+.1f}"),
         _cells(told, "Quickest car wins", lambda r: percent(r["quickest_wins"])),
-        _cells(told, "Luckiest over unluckiest class", lambda r: _odds(r["odds"])),
-        _cells(told, "The same for known paces", lambda r: _odds(r["odds_known"])),
+        _cells(told, "Luckiest over unluckiest class", lambda r: odds_text(r["odds"])),
+        _cells(told, "The same for known paces", lambda r: odds_text(r["odds_known"])),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
-    ]
-
-
-def figure_words() -> list[str]:
-    """Say what the figures of compared rules mean, for readers who see only the table."""
-    return [
-        "Luckiest over unluckiest class: how many times as often an entry of the one wins as one "
-        "of the other, averaged over what the cars' true paces may be; 1 is fair. For known "
-        "paces: the same if those paces, whatever they are, were the true ones.",
-        "Evenness: 1 where each class has its fair share of the wins, 0 where one has all.",
-        "Largest share of wins: of the entry that wins most. Entries that can win: those that win "
-        "more than one simulated event in a hundred.",
-        "Quickest car wins: how often the quickest car of an event wins it by these rules.",
-    ]
-
-
-def kind_words(slow: float) -> list[str]:
-    """Say what the figures of compared kinds of factor mean; `slow` is a share of a lap."""
-    return [
-        "Fair is a kind with which many entries can win, none wins much more than the others, and "
-        "nothing is gained by slow driving. The choice is the club's.",
-        f"Gained by slow driving: places a round that an entry gains by driving {100 * slow:g} % "
-        "slower in every lap before the factors are made; without guards: the same without the "
-        "tolerance, the ratchet and the floor of the rules. Near 0 there is nothing to gain.",
     ]
 
 
@@ -288,32 +263,6 @@ def _tie_words(table: pd.DataFrame, first: pd.DataFrame) -> str:
     verbs = ("has", "stands") if len(level) == 1 else ("have", "stand")
     names = " and ".join(level["build"])
     return f" {names} {verbs[0]} as many and {verbs[1]} behind by the tie-breaks."
-
-
-def fairness_lines(found: Fairness, kind: str) -> list[str]:
-    """Say the overall figures in sentences."""
-    o = found.overall
-    lines = [
-        f"With {KIND_WORDS[kind]}, {percent(o['able_share'])} of the entries can win (more than "
-        f"one simulated event in a hundred); {o['top_build']} wins most, {percent(o['top_share'])} "
-        "of events.",
-        f"By all that is known beforehand, an entry of the luckiest class wins {o['odds']:.2f} "
-        "times as often as one of the unluckiest (1 is fair). Evenness of wins between classes: "
-        f"{o['evenness']:.3f} (1 where each class has its fair share, 0 where one has all).",
-        "But a few days of laps do not tell the cars' true paces. Whatever they are, some class "
-        f"will be the lucky one of this season, about {o['odds_known']:.1f} times "
-        f"({o['odds_known_low']:.1f} to {o['odds_known_high']:.1f}); which one cannot be said "
-        "beforehand.",
-        f"The quickest car of an event wins it in {percent(o['quickest_wins'])} of events.",
-    ]
-    equal = [p for p in o["equivalence"] if p["p_equivalent"] < 0.05]
-    margin = o["equivalence"][0]["margin_pct"] if o["equivalence"] else None
-    if margin is not None:
-        lines.append(
-            f"Pairs of classes shown to be equal in mean scored pace within {margin:g} %: "
-            f"{len(equal)} of {len(o['equivalence'])} (two one-sided tests at 5 %)."
-        )
-    return lines
 
 
 def rests_on_lines(basis: Basis, found: Standings | None = None) -> list[str]:

@@ -10,13 +10,13 @@ from benchmark.show.challenge import (
     entry_columns,
     factor_columns,
     fairness_columns,
-    fairness_lines,
     leader_line,
     rests_on_lines,
     standing_columns,
     table_words,
 )
 from benchmark.show.challenge_rules import rules_lines
+from benchmark.show.challenge_words import fairness_lines
 from benchmark.show.output import records, to_spreadsheet_csv
 from benchmark.show.report import Report, Section, to_html, to_pdf
 

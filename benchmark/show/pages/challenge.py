@@ -27,10 +27,7 @@ from benchmark.show.challenge import (
     entry_columns,
     factor_columns,
     fairness_columns,
-    fairness_lines,
-    figure_words,
     kind_columns,
-    kind_words,
     leader_line,
     proposal_columns,
     rests_on_lines,
@@ -56,6 +53,7 @@ from benchmark.show.challenge_report import (
 )
 from benchmark.show.challenge_rules import rules_lines
 from benchmark.show.challenge_start import starting_rules
+from benchmark.show.challenge_words import fairness_lines, figure_words, kind_words
 from benchmark.show.output import records, to_spreadsheet_csv
 from benchmark.show.report import to_html, to_pdf
 from benchmark.show.screen import (
@@ -270,6 +268,8 @@ def show_classes(basis: Basis) -> None:
         f"Class A is the quickest. The words put {100 * found.agreed:.0f} % of the cars where "
         "their expected pace would; the rest is the price of a rule that fits on one page."
     )
+    proposed = found.rows[found.rows["scheme"] == "proposed"].to_dict("records")
+    points([f"Class {row['class']}: {row['words']}." for row in proposed])
     show_table(proposal_columns(found.rows), "Proposed and present classes")
     st.markdown(
         "To use them, put this into the rules in place of the table [classes] and of every "
