@@ -159,6 +159,8 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
 
 def _quick(plan: Plan, last: Fit, draws: int) -> Fit:
     """Fit with the noise and the standard deviations of the last fit: new laps count at once."""
+    from benchmark.model.fast import fast_draws, learn
+
     learnt = learn(last.posterior.arrays(), last.levels["driver"], plan.s, share=1.0)
     arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed, held=True)
     note = (

@@ -3,11 +3,11 @@
     python -m tests.bench.fast_scale 30000 300000 1000000 [--folder FOLDER]
 
 makes each decade of laps (`benchmark.model.decade`) and fits it in a process of its own, as
-`benchmark fit --mode fast` does once the laps are read. Seconds are those of the processor (user
-and system, all threads): `frame` laps to runs, `sample` the full fit of some builds that the noise
-comes from, `sizes` the standard deviations, `solve` the rounds of reweighted runs, `draws` the
-posterior draws, `all` the whole with what is between. Peak is that of the whole process, laps and
-draws included.
+`benchmark fit --mode fast --laps` does once the files are checked. Seconds are those of the
+processor (user and system, all threads): `frame` laps read and gathered into runs, `sample` the
+full fit of some builds that the noise comes from, `sizes` the standard deviations, `solve` the
+rounds of reweighted runs, `draws` the posterior draws, `all` the whole with what is between. Peak
+is that of the whole process, laps and draws included.
 """
 
 from __future__ import annotations
@@ -24,11 +24,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import duckdb
-import pandas as pd
-
+from benchmark.intake.lap_folder import look_into
 from benchmark.model import fast, pace, run_regression
 from benchmark.model.decade import write
+from benchmark.store import framing
 from benchmark.store.reducing import folder_pattern
 
 WARM = 30_000  # laps of the fit that loads everything
@@ -64,9 +63,10 @@ def main() -> None:
 
 
 def measure(folder: Path, laps: int) -> dict[str, Any]:
-    pace.fit(read(folder / str(WARM)), mode="fast", draws=50)
+    warm = look_into(folder_pattern(folder / str(WARM)))
+    pace.fit(framing.frame_of_folder(warm), mode="fast", draws=50)
     spent: Spent = defaultdict(float)
-    timed(pace, "model_frame", spent, "frame")
+    timed(framing, "frame_of_folder", spent, "frame")
     timed(pace, "structure", spent, "frame")
     timed(pace, "run_chain", spent, "sample")
     timed(run_regression.RunRegression, "fit_sizes", spent, "sizes")
@@ -74,17 +74,12 @@ def measure(folder: Path, laps: int) -> dict[str, Any]:
     timed(fast, "driver_delays", spent, "solve")
     timed(fast, "working_runs", spent, "solve")
     timed(run_regression.RunRegression, "arrays", spent, "draws")
-    table = read(folder / str(laps))
+    files = look_into(folder_pattern(folder / str(laps)))
     before = time.process_time()
-    fit = pace.fit(table, mode="fast")
+    fit = pace.fit(framing.frame_of_folder(files), mode="fast")
     spent["all"] = time.process_time() - before
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     return {**spent, "runs": len(fit.runs), "peak": peak}
-
-
-def read(folder: Path) -> pd.DataFrame:
-    source = f"read_parquet('{folder_pattern(folder)}', hive_partitioning = false)"
-    return duckdb.sql(f"select *, lap_time as lap_time_s from {source}").df()
 
 
 def timed(place: Any, name: str, spent: Spent, step: str) -> None:
