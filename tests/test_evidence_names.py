@@ -6,13 +6,17 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from typer.testing import CliRunner
 
+from benchmark.cli import app
 from benchmark.intake.evidence import download_name
 from benchmark.store import migrate
+from benchmark.store.accounts import Accounts
 from benchmark.store.evidence import SUBMISSION, add_evidence, evidence, hand_in_with
 from benchmark.store.store import Store
-from tests.clubs import ENTRANT, club, digest, handed_in, open_as, sheet
+from tests.clubs import ENTRANT, STEWARD, club, digest, handed_in, open_as, sheet
 from tests.lap_files import lap
+from tests.signed_in import WORDS
 from tests.test_evidence import PDF
 
 DIGEST = digest(PDF)
@@ -85,3 +89,12 @@ def test_evidence_of_a_store_of_before_has_no_name_and_is_there(db: Path) -> Non
     assert versions == [(migrate.VERSION,)]
     assert (one.sha256, one.name) == (DIGEST, "")
     assert one.safe_name == f"submission-1-{DIGEST[:12]}.pdf"
+
+
+def test_the_command_that_shows_a_submission_names_its_evidence(db: Path) -> None:
+    with open_as(db, ENTRANT) as store:
+        add_evidence(store, SUBMISSION, 1, PDF, name="timing sheet\u202e.pdf")
+    Accounts(db).add(STEWARD, WORDS)
+    words = ["submissions", "show", "1", "--as", STEWARD, "--db", str(db)]
+    said = CliRunner().invoke(app, words, env={"BENCHMARK_PASSWORD": WORDS}).output
+    assert f"evidence: timing sheet_.pdf, pdf, {len(PDF)} bytes, {DIGEST}" in said

@@ -17,6 +17,7 @@ from benchmark.show.output import Column, Format
 
 if TYPE_CHECKING:
     from benchmark.show.submitting import Looked
+    from benchmark.store.evidence import Evidence
     from benchmark.store.submissions import Submission
 
 # Fields of a submission as they are published, with their headings in the table.
@@ -297,8 +298,13 @@ def _print_looked(looked: Looked) -> None:
         f"state: {decision_text(one)}",
         *([f"contact: {one.contact}"] if one.contact else []),
         *([f"note: {one.note}"] if one.note else []),
-        *(f"evidence: {file.kind}, {file.size} bytes, {file.sha256}" for file in looked.evidence),
+        *(_evidence_line(file) for file in looked.evidence),
         *would_be_text(looked),
         *map(str, looked.faults),
     ]
     typer.echo("\n".join(shown(line) for line in lines))
+
+
+def _evidence_line(file: Evidence) -> str:
+    named = f"{file.name}, " if file.name else ""
+    return f"evidence: {named}{file.kind}, {file.size} bytes, {file.sha256}"
