@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from benchmark.cli import app
 from benchmark.errors import BadQuestion, FaultyFile
-from benchmark.intake.lap_folder import counted_laps, look_into
+from benchmark.intake.lap_folder import ROWS_NAMED, counted_laps, look_into
 from benchmark.intake.laptable import read_lap_table
 from benchmark.model.run_rows import SUMS
 from benchmark.store.reducing import rows_of_folder
@@ -105,43 +105,43 @@ def test_columns_that_a_file_lacks_take_the_contracts_values(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("columns", "fault"),
     [
-        ({"driver": None}, 'driver, "": is missing; add a column driver: who drove'),
+        ({"driver": None}, 'row -, driver, "": is missing; add a column driver: who drove'),
         (
             {"lap_time": ["1:02.345"]},
-            'lap_time, "lap_time": holds string values; it must hold seconds as numbers '
+            'row -, lap_time, "lap_time": holds string values; it must hold seconds as numbers '
             "(`benchmark export --partitioned` writes them so)",
         ),
-        ({"date": ["2025-04-12"]}, 'date, "date": holds string values; it must hold dates'),
-        ({"lap": [1.5]}, 'lap, "lap": holds double values; it must hold whole numbers'),
+        ({"date": ["2025-04-12"]}, 'row -, date, "date": holds string values; it must hold dates'),
+        ({"lap": [1.5]}, 'row -, lap, "lap": holds double values; it must hold whole numbers'),
         (
             {"surface": ["moist"]},
-            'surface, "moist": in 1 row: is not a surface; use dry, damp or wet',
+            'row 1, surface, "moist": is not a surface; use dry, damp or wet',
         ),
         (
             {"surface": ["Wet"]},
-            'surface, "Wet": in 1 row: is not written as `benchmark export` writes it: trimmed, '
+            'row 1, surface, "Wet": is not written as `benchmark export` writes it: trimmed, '
             "choices in lower case",
         ),
-        ({"lap_time": [4.5]}, 'lap_time, "4.5": in 1 row: is outside 5 to 86400 s; correct it'),
+        ({"lap_time": [4.5]}, 'row 1, lap_time, "4.5": is outside 5 to 86400 s; correct it'),
         (
             {"air_temp_c": [float("nan")]},
-            'air_temp_c, "nan": in 1 row: is not a number; write the air temperature in °C, '
+            'row 1, air_temp_c, "nan": is not a number; write the air temperature in °C, '
             "or leave it empty",
         ),
         (
             {"build": pa.array([None], pa.string())},
-            'build, "": in 1 row: is empty; every lap needs a build',
+            'row 1, build, "": is empty; every lap needs a build',
         ),
     ],
 )
-def test_a_fault_names_file_and_column(
+def test_a_fault_names_file_row_and_column(
     tmp_path: Path, columns: dict[str, object], fault: str
 ) -> None:
     lap_file(tmp_path / "a.parquet")
     path = lap_file(tmp_path / "b.parquet", **columns)
     with pytest.raises(FaultyFile) as faulty:
         look_into(f"{tmp_path}/*.parquet")
-    assert str(faulty.value) == f"{path}, row -, {fault}"
+    assert str(faulty.value) == f"{path}, {fault}"
 
 
 def test_a_file_that_is_no_parquet_file_is_named(tmp_path: Path) -> None:
@@ -186,3 +186,39 @@ def test_run_rows_take_the_defaults_of_what_files_leave_out(tmp_path: Path) -> N
     rows = rows_of_folder(look_into(f"{tmp_path}/*.parquet"))
     assert sorted(rows.names["layout"]) == ["full", "short"]
     assert rows.laps == 2
+
+
+def test_the_first_faulty_rows_of_a_column_are_named_and_the_others_counted(tmp_path: Path) -> None:
+    bad = [k for k in range(1, 51) if k % 2]  # of 50 rows every other
+    path = write_laps(tmp_path / "a.parquet", 50, bad)
+    write_laps(tmp_path / "b.parquet", 50, [])
+    with pytest.raises(FaultyFile) as faulty:
+        look_into(f"{tmp_path}/*.parquet")
+    *named, more = faulty.value.faults
+    assert [fault.row for fault in named] == bad[:ROWS_NAMED]
+    wrong = "is outside -30 to 60 °C; correct it, or leave it empty"
+    assert str(named[1]) == f'{path}, row 3, air_temp_c, "99.0": {wrong}'
+    assert str(more) == f'{path}, row -, air_temp_c, "": 5 more rows cannot be taken'
+
+
+def write_laps(path: Path, n: int, bad: list[int]) -> Path:
+    """Write n laps of one run, of which some have an air that cannot be."""
+    table = {name: [text] * n for name, text in LAP.items()}
+    air = [99.0 if k in bad else 18.5 for k in range(1, n + 1)]
+    typed = {"date": [date(2025, 4, 12)] * n, "lap": list(range(1, n + 1)),
+             "lap_time": [62.345] * n, "air_temp_c": air}  # fmt: skip
+    pa.parquet.write_table(pa.table({**table, **typed}), path)
+    return path
+
+
+def test_a_folder_is_reduced_with_no_frame_of_its_laps(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What holds a frame of laps grows with them; the way to run rows makes none at all."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("a data frame was made")
+
+    monkeypatch.setattr(pd.DataFrame, "__init__", refuse)
+    rows = rows_of_folder(look_into(f"{folder}/**/*.parquet"))
+    assert rows.laps == sum(row.get("lap_kind") != "out" for row in ROWS)

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MEMORY = "1GB"  # beyond it DuckDB goes on in temporary files
+ROWS_NAMED = 20  # of a column of a file; the others are counted
 FILES_AT_ONCE = 500  # whose values one query checks
 NOT_PLAIN = "is not written as `benchmark export` writes it: trimmed, choices in lower case"
 RULINGS = (
@@ -106,7 +107,7 @@ def look_into(pattern: str) -> LapFolder:
     BadQuestion
         No file matches.
     FaultyFile
-        Files have faults; each is named by file and column.
+        Files have faults; each is named by file, row and column.
     """
     named = (name for name in glob.glob(pattern, recursive=True) if Path(name).is_file())
     files = sorted(named)
@@ -130,8 +131,13 @@ def look_into(pattern: str) -> LapFolder:
                 )
             ]
     if faults:
-        raise FaultyFile(sorted(faults, key=lambda fault: fault.file))
+        raise FaultyFile(sorted(faults, key=_place))
     return LapFolder(pattern, alike)
+
+
+def _place(fault: Fault) -> tuple[str, bool, int]:
+    """Where a fault stands: those of no row come after the rows of their file."""
+    return fault.file, fault.row is None, fault.row or 0
 
 
 @contextmanager
@@ -217,30 +223,47 @@ def _fits(kind: Kind, held: pa.DataType) -> bool:
 def _faults_of_values(
     connection: duckdb.DuckDBPyConnection, files: Sequence[str], names: Sequence[str]
 ) -> list[Fault]:
-    """Look at every value once: for each file and column how many cannot be taken, and one."""
+    """Look at every value once; name those that cannot be taken."""
     columns = [BY_NAME[name] for name in names]
-    flags = ", ".join(
-        f"count(*) filter ({_bad(c)}), min(cast({c.name} as varchar)) filter ({_bad(c)})"
-        for c in columns
-    )
+    flags = ", ".join(f"count(*) filter ({_bad(c)})" for c in columns)
     relation = _relation(files, ", filename = 'file_of_lap'")
     rows = connection.execute(
         f"select file_of_lap, {flags} from {relation} group by file_of_lap"
     ).fetchall()
     return [
-        Fault(file, None, column.name, value or "", f"{_rows(count)}: {_wrong(column, value)}")
-        for file, *cells in rows
-        for column, count, value in zip(columns, cells[::2], cells[1::2], strict=True)
+        fault
+        for file, *counts in rows
+        for column, count in zip(columns, counts, strict=True)
         if count
+        for fault in _faults_of_column(connection, file, column, count)
     ]
+
+
+def _faults_of_column(
+    connection: duckdb.DuckDBPyConnection, file: str, column: Column, count: int
+) -> list[Fault]:
+    """Name the first rows of a file in which a column cannot be taken, and how many more."""
+    rows = connection.execute(
+        f"""
+        select file_row_number + 1, cast({column.name} as varchar)
+        from {_relation([file], ", file_row_number = true")}
+        where {_bad(column)}
+        order by 1
+        limit {ROWS_NAMED}
+        """
+    ).fetchall()
+    faults = [
+        Fault(file, row, column.name, value or "", _wrong(column, value)) for row, value in rows
+    ]
+    if count > len(rows):
+        more = count - len(rows)
+        message = f"{more:,} more {'row' if more == 1 else 'rows'} cannot be taken"
+        faults.append(Fault(file, None, column.name, "", message))
+    return faults
 
 
 def _wrong(column: Column, value: str | None) -> str:
     return what_is_wrong(column.name, value or "") or NOT_PLAIN
-
-
-def _rows(count: int) -> str:
-    return "in 1 row" if count == 1 else f"in {count:,} rows"
 
 
 def _bad(column: Column) -> str:

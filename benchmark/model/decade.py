@@ -248,7 +248,6 @@ def _table(
     numbered: dict[str, tuple[str | list[str], np.ndarray | None]] = {
         "circuit": (circuit_name(int(runs["circuit"][0])), None),
         "layout": ("full", None),
-        "date": ([d.isoformat() for d in dates], day),
         "session": ([f"S{k + 1}" for k in range(SESSIONS_A_DAY)], session),
         "model": ("Model {:04d}", fleet.model[runs["build"]]),
         "build": ("Build {:06d}", runs["build"]),
@@ -257,6 +256,7 @@ def _table(
         "tyre_category": (list(DRY_TYRES), runs["tyre"]),
     }
     columns = {name: _text(words, codes, run) for name, (words, codes) in numbered.items()}
+    columns["date"] = pa.array(dates, pa.date32()).take(pa.array(day[run]))
     for k, area in enumerate(AREAS):
         columns[f"mod_{area}"] = pa.array(runs["levels"][run, k].astype(np.int8))
     columns["air_temp_c"] = pa.array(runs["air"][run])

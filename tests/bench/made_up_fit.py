@@ -74,7 +74,9 @@ def _driven(laps: int, seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def _column(column: pa.ChunkedArray, known: dict[str, str]) -> np.ndarray:
-    """Return a text column, each name one object however often it stands."""
+    """Return a column as text, each name one object however often it stands."""
+    if pa.types.is_date(column.type):
+        column = column.cast(pa.string()).dictionary_encode()
     (words,) = column.combine_chunks().chunks if column.num_chunks > 1 else column.chunks
     names = [known.setdefault(name, name) for name in words.dictionary.to_pylist()]
     return np.array(names, dtype=object)[words.indices.to_numpy()]
