@@ -29,6 +29,7 @@ from benchmark.answers.worked_out import worked_out
 from benchmark.cli import app
 from benchmark.errors import BadQuestion, BenchmarkError, NoFit
 from benchmark.model import fit as fit_module
+from benchmark.model import pace
 from benchmark.model.pace import fit
 from benchmark.model.plan import HIGH, NORTH, SOUTH, SOUTH_SHORT, SeasonPlan
 from benchmark.model.simulate import simulate
@@ -249,6 +250,7 @@ def read_all(path, digest):
 def db(tmp_path, monkeypatch):
     """A store of seven laps in which every fit counts as a large one."""
     monkeypatch.setattr(fit_module, "LARGE_BYTES", 0)
+    monkeypatch.setattr(pace, "WARM_UP", 20)
     path = tmp_path / "laps.duckdb"
     run("import", write_sheet(tmp_path / "day.csv"), "--db", path)
     return path
@@ -307,3 +309,37 @@ def test_files_that_no_fit_names_are_cleared_away(db, whole):
         assert store.fits()["fit_id"].tolist()[0] == f"fit{FITS_KEPT + 1}"
     assert {path.name for path in Path(folder_of(db)).iterdir()} == named
     assert len(named) == FITS_KEPT
+
+
+CHANGES = {
+    "strike": ["strike", "--circuit", CIRCUIT, "--date", "2025-03-02", "--session", "S1",
+               "--build", "Red Wren", "--lap", "2", "--reason", "cut"],
+    "correct": ["correct", "--build", "Blue Wren", "--from", "2025-07-02",
+                "--set", "mod_engine=2", "--reason", "new engine"],
+    "merge": ["merge", "--driver", "Cy", "--into", "Ada", "--reason", "one person"],
+}  # fmt: skip
+
+
+def laps_and_warning(db):
+    told = run("leaderboard", "--circuit", CIRCUIT, "--db", db, "--format", "json")
+    return {e["build"]: e["laps"] for e in json.loads(told.stdout)}, told.stderr
+
+
+def test_answers_keep_to_their_fit_and_tell_of_every_change_since(db):
+    run("fit", "--db", db, "--draws", 100)
+    before, told = laps_and_warning(db)
+    assert told == ""
+    number = 1  # the import's line of the record
+    for words in CHANGES.values():
+        number += 1
+        for change in (words, ["undo", str(number), "--reason", "taken back"]):
+            run(*change, "--db", db)
+            now, told = laps_and_warning(db)
+            assert now == before
+            assert "the fit is older than the newest laps" in told
+        number += 1
+    run(*CHANGES["strike"], "--db", db)
+    run("fit", "--db", db, "--draws", 100)
+    now, told = laps_and_warning(db)
+    assert now == {**before, "Red Wren": before["Red Wren"] - 1}
+    assert told == ""

@@ -124,15 +124,20 @@ def scope_text(what: Mapping[str, str]) -> str:
 
 def classes_on_day(fit: Fit, runs: pd.DataFrame) -> list[str]:
     """Class of each run's specification on its day."""
-    facts = runs[["model", *MODIFICATIONS]]
-    specs = np.array(spec_texts(facts[list(MODIFICATIONS)].to_numpy(dtype=float)), dtype=object)
-    missing = facts[list(MODIFICATIONS)].isna().any(axis=1).to_numpy()
-    model = facts["model"].to_numpy(dtype=object)
+    levels = runs[list(MODIFICATIONS)].to_numpy(dtype=float)
+    specs = np.array(spec_texts(levels), dtype=object)
+    model = runs["model"].to_numpy(dtype=object)
+    missing = np.isnan(levels).any(axis=1)
     # The model matters only where a level is taken as its most common one.
     code, _ = pd.factorize(np.where(missing, model + chr(31) + specs, specs))
     first = np.unique(code, return_index=True)[1]
-    rows = facts.iloc[first].to_dict("records")
-    classes = [class_of(row, usual_levels(fit, str(row["model"]))) for row in rows]
+    classes = [
+        class_of(
+            dict(zip(MODIFICATIONS, levels[k].tolist(), strict=True)),
+            usual_levels(fit, str(model[k])) if missing[k] else {},
+        )
+        for k in first
+    ]
     return list(np.array(classes, dtype=object)[code])
 
 

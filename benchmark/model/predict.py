@@ -39,6 +39,7 @@ FEATURES_OF_PART = {
     for part in dict.fromkeys(PART_OF_FEATURE.values())
 }
 BLOCK_VALUES = 32_000  # draws times rows of one part; twice this is as quick, ten times is not
+MOST_DRAWN = 1_000  # names whose draws are remembered, some eight megabytes
 # Which part of an explanation a group effect belongs to.
 PART_OF_GROUP = {
     "circuit": "circuit",
@@ -190,8 +191,14 @@ def _column(rows: pd.DataFrame, name: str) -> np.ndarray:
 
 def _place(fit: Fit, table: Columns) -> Columns:
     """Each row's circuit and layout: reference pressure, density and typical lap."""
-    names = pd.MultiIndex.from_arrays([table["circuit"], table["layout"]])
-    return _columns(fit.circuits.reindex(names))
+    if "places" not in fit.memory:
+        number = {name: k for k, name in enumerate(fit.circuits.index)}
+        fit.memory["places"] = number, _columns(fit.circuits)
+    number, columns = fit.memory["places"]
+    pairs = zip(table["circuit"].tolist(), table["layout"].tolist(), strict=True)
+    at = np.array([number.get(pair, -1) for pair in pairs], dtype=np.int64)
+    known = {name: values[at].astype(float) for name, values in columns.items()}
+    return {name: np.where(at < 0, np.nan, values) for name, values in known.items()}
 
 
 def _facts(table: Columns, place: Columns, seen: Columns | None) -> Facts:
@@ -272,6 +279,15 @@ def _add_group(fit: Fit, group: str, table: Columns, asked: np.ndarray, out: np.
 
 def _standard_normal(fit: Fit, name: tuple[str, ...]) -> np.ndarray:
     """One Normal draw a posterior draw, always the same for the same name."""
+    drawn: dict[tuple[str, ...], np.ndarray] = fit.memory.setdefault("drawn", {})
+    if name not in drawn:
+        if len(drawn) >= MOST_DRAWN:
+            drawn.clear()
+        drawn[name] = _drawn(fit, name)
+    return drawn[name]
+
+
+def _drawn(fit: Fit, name: tuple[str, ...]) -> np.ndarray:
     digest = hashlib.sha256(chr(31).join((str(fit.seed), *name)).encode()).digest()
     return np.random.default_rng(list(digest)).standard_normal(fit.draws)
 

@@ -63,7 +63,10 @@ def shown(text: object) -> str:
 
     Marks that turn the direction of writing, hide, or steer a terminal stand as `[U+202E]`.
     """
-    return "".join(_seen(letter) for letter in str(text))
+    written = str(text)
+    if written.isprintable():  # none of `UNSEEN`, as nearly every text
+        return written
+    return "".join(_seen(letter) for letter in written)
 
 
 def _seen(letter: str) -> str:

@@ -1,14 +1,19 @@
 """How long the answers take once a store is fitted: commands and pages, whatever laps lie behind.
 
-    python -m tests.bench.answers --laps 10000000 [--draws N] [--keep FOLDER]
+    python -m tests.bench.answers --laps 10000000 [--draws N] [--keep FOLDER] [--served]
 
 makes a store of the made-up decade (`benchmark.model.simulate`), imports its laps in one file, and
 keeps a fit beside it that is made up in the shape of the fast mode (`tests.bench.made_up_fit`):
 the answers do what they would do with a real one. Then it asks, at the first circuit, whose board
 is as long as any. A command is timed in this process as a user would call it, with JSON put out,
 but for the imports of Python: it opens the store and the fit anew each time. A page is run by
-Streamlit's AppTest: the first time that anybody asks, and again. Milliseconds of the processor,
+Streamlit's AppTest in an app that is up: with a question that nobody has asked before (another
+circuit, build or claim each time), and with the same again. Milliseconds of the processor,
 since other work on the machine changes those of the wall; both are printed, as the median of 5.
+
+With `--served` the leaderboard and the gains of twelve circuits are opened in Chromium as well,
+in a tab that has the files of the app: processor milliseconds of the server, and wall until the
+last words stand there.
 
 With `--keep` the store stays in that folder, and is used again if it is there.
 """
@@ -17,13 +22,18 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import resource
+import shutil
+import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from itertools import count
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
+from urllib.parse import quote
 
 from benchmark.model import decade
 from benchmark.model.fit import Fit
@@ -31,7 +41,11 @@ from benchmark.store.kept_fits import folder_of, write_draft
 from benchmark.store.store import Store
 from tests.bench.made_up_fit import made_up_fit
 
-TIMES = 5
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+    from streamlit.testing.v1 import AppTest
+
+TIMES, VISITS = 5, 12
 T = TypeVar("T")
 APP = Path(__file__).parents[2] / "app.py"
 PAGES = {
@@ -47,16 +61,15 @@ def main() -> None:
     parser.add_argument("--laps", type=int, default=10_000_000)
     parser.add_argument("--draws", type=int, default=1000)
     parser.add_argument("--keep", type=Path, help="where the store is made, and stays")
+    parser.add_argument("--served", action="store_true", help="also in a browser")
     options = parser.parse_args()
-    if options.keep is not None:
-        options.keep.mkdir(parents=True, exist_ok=True)
-        measure(options.keep, options.laps, options.draws)
-        return
-    with tempfile.TemporaryDirectory() as folder:
-        measure(Path(folder), options.laps, options.draws)
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = options.keep or Path(temporary)
+        folder.mkdir(parents=True, exist_ok=True)
+        measure(folder, options.laps, options.draws, served=options.served)
 
 
-def measure(folder: Path, laps: int, draws: int) -> None:
+def measure(folder: Path, laps: int, draws: int, *, served: bool) -> None:
     db = folder / f"decade-{laps}.duckdb"
     if not folder_of(db).is_dir():
         make(db, laps, draws)
@@ -69,9 +82,11 @@ def measure(folder: Path, laps: int, draws: int) -> None:
     for name, words in commands(part).items():
         tell(f"command: {name}", lambda words=words: run([*words, "--db", str(db)]))  # type: ignore[misc]
     for name, file in PAGES.items():
-        first, again = page(db, file, part)
-        tell(f"page: {name}, asked first", first)
-        tell(f"page: {name}, asked again", again)
+        new, again = page(db, file, part)
+        tell(f"page: {name}, a new question", new)
+        tell(f"page: {name}, the same again", again)
+    if served:
+        in_browser(db)
 
 
 def make(db: Path, laps: int, draws: int) -> None:
@@ -158,48 +173,89 @@ def run(words: list[str]) -> None:
 
 
 def page(db: Path, file: str, part: Fit) -> tuple[Callable[[], None], Callable[[], None]]:
-    """Ways to run a page: as the first to ask in this process, and when others have asked."""
-    import streamlit as st
+    """Ways to run a page: with a question that nobody has asked before, and with the same again."""
     from streamlit.testing.v1 import AppTest
 
     os.environ["BENCHMARK_DB"] = str(db)
-
-    def ready() -> AppTest:
-        at = AppTest.from_file(str(APP), default_timeout=120)
-        at.query_params["circuit"] = decade.circuit_name(0)
-        at.query_params["build"] = str(part.entries["build"].iloc[0])
-        at.run()
-        return at
-
-    def shown(at: AppTest) -> None:
-        at.run()
-        assert not at.exception, at.exception
-
-    at = ready()
+    at = AppTest.from_file(str(APP), default_timeout=120)
+    shown(at)
+    at.selectbox(key="circuit").set_value(decade.circuit_name(0))
+    shown(at)
     if file != "leaderboard.py":
         at.switch_page(str(APP.parent / "benchmark" / "show" / "pages" / file))
         shown(at)
-    if file == "claim.py":
-        fill(at, part)
+    number = count(1)
 
-    def first() -> None:
-        st.cache_data.clear()
-        st.cache_resource.clear()
+    def new() -> None:
+        k = next(number)
+        if file == "claim.py":
+            fill(at, part, k)
+        elif file == "build.py":
+            at.selectbox(key="build").set_value(str(part.entries["build"].iloc[k]))
+        else:
+            at.selectbox(key="circuit").set_value(decade.circuit_name(k))
         shown(at)
 
-    return first, lambda: shown(at)
+    return new, lambda: shown(at)
 
 
-def fill(at, part: Fit) -> None:  # type: ignore[no-untyped-def]
-    """Hand a claim in by the page's form."""
-    entry = part.entries.iloc[0]
+def shown(at: AppTest) -> None:
+    at.run()
+    assert not at.exception, at.exception
+
+
+def fill(at: AppTest, part: Fit, k: int) -> None:
+    """Fill in the page's form with a claim of the k-th car."""
+    entry = part.entries.iloc[k]
+    at.selectbox(key="circuit").set_value(decade.circuit_name(0))
     for key in ("build", "model", "driver"):
         at.selectbox(key=f"claim_{key}").set_value(str(entry[key]))
     at.selectbox(key="claim_tyre_category").set_value(str(entry["tyre_category"]))
     at.text_input(key="claim_lap_time").set_value("1:30.000")
     next(one for one in at.button if one.label == "Check the claim").click()
-    at.run()
-    assert not at.exception, at.exception
+
+
+def in_browser(db: Path) -> None:
+    """Open pages of a served app, each of a circuit that nobody has asked about."""
+    from playwright.sync_api import sync_playwright
+
+    start = [sys.executable, "-c", "from benchmark.cli import main; main()"]
+    with (
+        subprocess.Popen(
+            [*start, "app", "--db", str(db)], stdout=subprocess.PIPE, text=True
+        ) as app,
+        sync_playwright() as playwright,
+    ):
+        try:
+            line = app.stdout.readline() if app.stdout else ""
+            address = re.findall(r"http://127\.0\.0\.1:\d+", line)[0]
+            browser = playwright.chromium.launch(executable_path=shutil.which("chromium"))
+            tab = browser.new_page(viewport={"width": 1280, "height": 1900})
+            for page in ("", "gains"):
+                found = sorted(opened(tab, app.pid, f"{address}/{page}", k) for k in range(VISITS))
+                cpu, wall = found[VISITS // 2]
+                print(
+                    f"   | served: {page or 'leaderboard'} | {wall:.0f} | {cpu:.0f} | |", flush=True
+                )
+            browser.close()
+        finally:
+            app.terminate()
+
+
+def opened(tab: Page, pid: int, address: str, k: int) -> tuple[float, float]:
+    """Milliseconds of the server's processor, and of the wall, until the page is there."""
+    cpu, wall = server_s(pid), time.perf_counter()
+    tab.goto(f"{address}?circuit={quote(decade.circuit_name(k))}")
+    tab.get_by_text("no target to drive to").first.wait_for(timeout=60_000)
+    wall = time.perf_counter() - wall
+    tab.wait_for_timeout(500)
+    return 1000 * (server_s(pid) - cpu), 1000 * wall
+
+
+def server_s(pid: int) -> float:
+    """Seconds of processors that a process has used (Linux)."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def tell(name: str, ask: Callable[[], None]) -> None:

@@ -66,7 +66,9 @@ else:
     stated = reference(fit, *where)
     st.download_button(
         "Download as CSV",
-        to_spreadsheet_csv(records(table, basis(fit, stated)), [*table, *basis(fit, stated)]),
+        lambda: to_spreadsheet_csv(
+            records(table, basis(fit, stated)), [*table, *basis(fit, stated)]
+        ),
         file_name=f"gains {place_text(*where)}.csv",
         mime="text/csv",
         on_click="ignore",

@@ -98,10 +98,9 @@ def show_board(
 
 def download(board: pd.DataFrame, rests_on: dict[str, object], where: tuple[str, str]) -> None:
     """Offer the board as CSV, in seconds, safe to open in a spreadsheet."""
-    rows = records(board, rests_on)
     st.download_button(
         "Download as CSV",
-        to_spreadsheet_csv(rows, [*board.columns, *rests_on]),
+        lambda: to_spreadsheet_csv(records(board, rests_on), [*board.columns, *rests_on]),
         file_name=f"leaderboard {place_text(*where)}.csv",
         mime="text/csv",
         on_click="ignore",
