@@ -7,6 +7,7 @@ known truth.
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -343,3 +344,19 @@ def test_answers_keep_to_their_fit_and_tell_of_every_change_since(db):
     now, told = laps_and_warning(db)
     assert now == {**before, "Red Wren": before["Red Wren"] - 1}
     assert told == ""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of files are those of POSIX systems")
+def test_whoever_may_not_read_the_store_may_not_read_its_fit(db, whole):
+    db.chmod(0o640)
+    with Store.open(db, write=True) as store:
+        store.keep_fit(replace(whole, fit_id="grouped"))
+    (path,) = folder_of(db).iterdir()
+    assert [one.stat().st_mode & 0o777 for one in (path, path.parent)] == [0o640, 0o750]
+    db.chmod(0o644)
+    with Store.open(db, write=True) as store:
+        store.keep_fit(replace(whole, fit_id="open"))
+    assert {one.stat().st_mode & 0o777 for one in folder_of(db).iterdir()} == {0o640, 0o644}
+    run("people", "add", "Anna Pell", "--role", "owner", "--no-password", "--db", db)
+    for one in (db, folder_of(db), *folder_of(db).iterdir()):
+        assert one.stat().st_mode & 0o007 == 0

@@ -7,6 +7,7 @@ leaves a file that nothing names, which the next fit clears away.
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,8 +62,19 @@ def write_draft(db: Path, fit: Fit, worked_out: WorkedOut) -> Draft:
 
 
 def settle(db: Path, draft: Draft) -> None:
-    """Give a draft its name, before the store tells of it."""
+    """Give a draft its name, before the store tells of it; whoever may read that may read this."""
+    mode = stat.S_IMODE(db.stat().st_mode) & 0o666
+    draft.path.chmod(mode)
+    # Whoever may read a file may list its folder.
+    folder_of(db).chmod(0o700 | mode | (mode & 0o044) >> 2)
     draft.path.replace(folder_of(db) / draft.digest)
+
+
+def hide_from_others(db: Path) -> None:
+    """Let only owner and group of the files read the fits, as it is done with the store."""
+    folder = folder_of(db)
+    for path in (folder, *folder.iterdir()) if folder.is_dir() else ():
+        path.chmod(stat.S_IMODE(path.stat().st_mode) & 0o770)
 
 
 def clear(db: Path, named: Collection[str]) -> None:

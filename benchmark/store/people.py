@@ -16,7 +16,7 @@ import duckdb
 
 from benchmark.errors import BadQuestion, BadValue
 from benchmark.intake.cells import clean, read_value
-from benchmark.store import record
+from benchmark.store import kept_fits, record
 from benchmark.store.record import Entry, Line
 from benchmark.store.roles import ANYONE, Actor, Role, machine_user, role_of
 
@@ -68,6 +68,7 @@ def hide_from_others(path: Path) -> None:
     """
     with suppress(OSError):  # there is none: a store in memory
         path.chmod(path.stat().st_mode & 0o770)
+        kept_fits.hide_from_others(path)
 
 
 def recover_owner(store: Store, name: str, *, reason: str, at: datetime | None = None) -> Line:
