@@ -421,6 +421,17 @@ def test_a_command_gives_the_published_fields_as_json(what, doors, tmp_path, mon
         assert {"evenness", "odds", "top_share", "able_share"} <= set(rows[-1])
 
 
+@pytest.mark.parametrize("what", ["factors", "standings", "fairness", "classes"])
+def test_a_table_on_the_terminal_names_its_rules_laps_and_fit(what, doors, basis, monkeypatch):
+    monkeypatch.setattr("benchmark.show.challenge.ask_basis", lambda *_: (basis, basis.laps))
+    asked = ["challenge", what, "--rules", doors[1], "--db", doors[0]]
+    said = CliRunner().invoke(app, [*asked, *(["--number", "2"] if what == "classes" else [])])
+    assert said.exit_code == 0, said.stderr
+    assert f"version {basis.rules.version}, SHA-256 {basis.rules.digest}" in said.stdout
+    assert f"Data up to {basis.cut_off}" in said.stdout
+    assert f"fit {basis.known.fit_id}" in said.stdout
+
+
 def test_a_faulty_rules_file_ends_in_2_with_every_fault_on_its_line(doors, tmp_path):
     bad = tmp_path / "bad.toml"
     bad.write_text('name = 3\nversion = "x"\n', encoding="utf-8")

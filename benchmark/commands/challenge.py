@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from benchmark.answers.challenge.basis import Basis
     from benchmark.answers.challenge.fairness import Fairness
+    from benchmark.answers.challenge.standings import Standings
 
 RulesFile = Annotated[
     Path, typer.Option("--rules", metavar="FILE.toml", help="The rules of the challenge.")
@@ -63,6 +64,7 @@ def classes(
     _print(found.rows, basis.stamp(), format, proposal_columns(found.rows))
     if format is Format.TABLE:
         typer.echo(f"The words put {100 * found.agreed:.0f} % of the cars where their pace would.")
+        _say_ground(basis)
 
 
 def factors(
@@ -84,6 +86,8 @@ def factors(
         table = table_of(basis).for_round(laps, basis.rules.round(round))
         found = factor_rows(table, level)
     _print(found, table.basis.stamp(), format, factor_columns(found, level))
+    if format is Format.TABLE:
+        _say_ground(table.basis)
 
 
 def standings(
@@ -106,6 +110,8 @@ def standings(
     if format is Format.TABLE:
         typer.echo(leader_line(found, basis.rules, table))
     _print(table, found.stamp(basis), format, standing_columns(table))
+    if format is Format.TABLE:
+        _say_ground(basis, found)
     for sentence in found.missing:
         typer.echo(sentence, err=True)
 
@@ -136,6 +142,7 @@ def fairness(
         _print(found.classes, stamp, format, fairness_columns(found.classes, level))
         asked = list(found.questions["question"]) if len(found.questions) else []
         typer.echo("\n".join([*fairness_lines(found, basis.rules.factor["kind"]), *asked]))
+        _say_ground(table.basis)
         return
     rows: list[dict[Any, Any]] = [*found.classes.to_dict("records"), last]
     _print_rows(rows, table.basis, format)
@@ -169,15 +176,20 @@ def whatif(
         with _ground(rules, surface, db) as (basis, _):
             table = kinds_compared(basis)
         _print(table, basis.stamp(), format, kind_columns(table))
+        if format is Format.TABLE:
+            _say_ground(basis)
         return
     named: dict[str, Fairness] = {}
-    stamps = []
+    grounds = []
     for path in [rules, *(alternative or ())]:
         with _ground(path, surface, db) as (basis, _):
             named[str(path)] = answer(table_of(basis))
-        stamps.append(basis.stamp())
+        grounds.append(basis)
     table = side_by_side(named)
-    _print(table, stamps[0], format, compared_columns(table))
+    _print(table, grounds[0].stamp(), format, compared_columns(table))
+    if format is Format.TABLE:
+        for basis in grounds:
+            _say_ground(basis)
 
 
 def publish(
@@ -211,6 +223,13 @@ def _ground(rules: Path, surface: str, db: Path) -> Iterator[tuple[Basis, pd.Dat
     read = read_rules(rules)
     with progress("fitting the challenge's laps") as report:
         yield ask_basis(db, read, surface, report)
+
+
+def _say_ground(basis: Basis, found: Standings | None = None) -> None:
+    """Say which rules, laps and fit a table was computed from."""
+    from benchmark.show.challenge import rests_on_lines
+
+    typer.echo("\n  ".join(["What this rests on:", *rests_on_lines(basis, found)]))
 
 
 def _day(text: str | None) -> date | None:
