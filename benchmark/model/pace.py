@@ -37,6 +37,7 @@ WARM_UP, KEEP = 150, 800
 LARGE_WARM_UP, LARGE_LAPS = 200, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
 FAST_DRAWS, FAST_FEWEST_DRAWS, FAST_BYTES = 1000, 200, 2_000_000_000
+QUICK_WARM_UP, QUICK_KEEP = 60, 400  # of a small store's effects, noise and deviations held
 FAST_WARM_UP, FAST_KEEP = 100, 200  # sweeps of the sample, of which the means are taken
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
 
@@ -61,7 +62,7 @@ def fit(
     priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
         deviations, "auto" takes "full" up to a size that two cores do in some ten minutes, "quick"
-        is "fast" with noise and standard deviations as `last` has them.
+        holds noise and standard deviations as `last` has them.
     draws : posterior draws to keep; by default 800, in the fast mode 1,000 or, where there are
         more effects than fit two gigabytes so often, as many as do, and 200 at least.
     seed : the same seed and the same laps, in any order, give the same fit.
@@ -89,7 +90,7 @@ def fit(
         mode = "full" if is_small(s) else "fast"
     plan = Plan(frame, s, priors, seed, data_version, known)
     if mode == "quick" and last is not None:
-        return _quick(plan, last, draws or min(last.draws, fast_draws_of(s)))
+        return _quick(plan, last, draws or min(last.draws, fast_draws_of(s)), progress)
     if mode == "fast":
         return _fast(plan, draws or fast_draws_of(s), progress)
     return _full(plan, draws, progress)
@@ -157,17 +158,24 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
     return _noted(plan, "fast", arrays, note)
 
 
-def _quick(plan: Plan, last: Fit, draws: int) -> Fit:
+def _quick(plan: Plan, last: Fit, draws: int, progress: Progress | None) -> Fit:
     """Fit with the noise and the standard deviations of the last fit: new laps count at once."""
     from benchmark.model.fast import fast_draws, learn
 
     learnt = learn(last.posterior.arrays(), last.levels["driver"], plan.s, share=1.0)
-    arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed, held=True)
     note = (
-        f"A quick fit that goes on from {last.fit_id}: noise and standard deviations are as that "
-        "one has them, facts that nobody recorded at their most likely value. Fit in full before "
-        "you quote a number."
+        f"A quick fit that goes on from {last.fit_id}, with noise and standard deviations as that "
+        "one has them. Fit in full before you quote a number."
     )
+    if not is_small(plan.s):
+        arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed, held=True)
+        return _noted(plan, "quick", arrays, note)
+    known = Known({name: float(np.median(sd)) for name, sd in learnt.sds.items()}, learnt.noise)
+    keep = min(draws, QUICK_KEEP)
+    task = Task(plan.s, plan.priors, QUICK_WARM_UP, keep, (plan.seed, 0), known)
+    arrays = run_chain(task, progress)
+    held = {name: np.asarray(value) for name, value in vars(learnt.noise).items()}
+    arrays |= {f"noise/{k}": np.broadcast_to(v, (keep, *v.shape)) for k, v in held.items()}
     return _noted(plan, "quick", arrays, note)
 
 
