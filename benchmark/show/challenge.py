@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from benchmark.intake.rules import Rules
 
 MOST_ODDS = 1000
+GROUNDS = {  # what else a kind of factor rests on
+    "specification": "; two entries are compared by fits that saw no lap of either owner and were "
+    "told the usual sizes of effects",
+}
 
 
 def ask_basis(
@@ -267,11 +271,13 @@ def _tie_words(table: pd.DataFrame, first: pd.DataFrame) -> str:
 
 def rests_on_lines(basis: Basis, found: Standings | None = None) -> list[str]:
     """Say what every published table rests on: rules, data cut-off, fit."""
-    stamp = basis.stamp()
-    rules = basis.rules
+    stamp, rules = basis.stamp(), basis.rules
+    kind = rules.factor["kind"]
+    anew = ", and before each later round anew" if rules.factor["renew"] else ""
     lines = [
         f"Rules: {rules.name}, version {rules.version}, SHA-256 {rules.digest}.",
-        f"Factors: {KIND_WORDS[rules.factor['kind']]}, from laps before {rules.freeze}.",
+        f"Factors: {KIND_WORDS[kind]}, from laps before {rules.freeze}{GROUNDS.get(kind, '')}"
+        f"{anew}.",
     ]
     if basis.fit is not None:
         lines.append(
