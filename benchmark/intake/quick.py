@@ -21,7 +21,7 @@ import pyarrow.compute as pc
 from benchmark.intake.cells import rounded_sql
 from benchmark.intake.checks import BUILD, LAP, RUN, SESSION, facts_that_vary, reading_sql
 from benchmark.intake.columns import BY_NAME, NAMES, RUN_KEY, stored_name
-from benchmark.intake.spool import BATCH_ROWS, encoded, encoded_schema, spooled
+from benchmark.intake.spool import BATCH_ROWS, encoded, encoded_schema, spooled, spooled_rows
 from benchmark.intake.staging import Cells, texts_sql
 
 LAP_NAMES = ("lap", *LAP.facts)
@@ -47,7 +47,7 @@ def read_quickly(
 ) -> QuickLaps | None:
     """Read the copied file set by set; None where some row needs a closer look.
 
-    The laps are put into a file of `folder`; in the connection nothing is left.
+    Runs and laps are put into files of `folder`; in the connection nothing is left.
     """
     if cells.heading.faults:
         return None
@@ -69,7 +69,7 @@ def _read(connection: duckdb.DuckDBPyConnection, cells: Cells, folder: Path) -> 
     connection.register("quick_lap", run_laps)
     try:
         _refuse(connection, "select run_no, lap from quick_lap group by all having count(*) > 1")
-        runs = connection.sql(
+        rows = connection.sql(
             """
             select run_no, first.row, quick_run.* exclude (run_no)
             from quick_run
@@ -77,12 +77,11 @@ def _read(connection: duckdb.DuckDBPyConnection, cells: Cells, folder: Path) -> 
                 using (run_no)
             order by run_no
             """
-        ).to_arrow_table()
+        )
+        runs = spooled_rows(rows, folder / "runs.arrow")
     finally:
         connection.unregister("quick_lap")
-    schema = encoded_schema(runs.schema)
-    batches = [encoded(batch.columns, schema) for batch in runs.to_batches()]
-    return QuickLaps(pa.Table.from_batches(batches, schema), run_laps, laps.rounded)
+    return QuickLaps(runs, run_laps, laps.rounded)
 
 
 def _read_specs(connection: duckdb.DuckDBPyConnection, cells: Cells) -> None:

@@ -289,7 +289,8 @@ def _standard_normal(fit: Fit, name: tuple[str, ...]) -> np.ndarray:
 
 def _drawn(fit: Fit, name: tuple[str, ...]) -> np.ndarray:
     digest = hashlib.sha256(chr(31).join((str(fit.seed), *name)).encode()).digest()
-    return np.random.default_rng(list(digest)).standard_normal(fit.draws)
+    seed = np.frombuffer(digest, np.uint8).astype(np.uint32)  # as `list(digest)`, at a fourth of it
+    return np.random.default_rng(seed).standard_normal(fit.draws)
 
 
 def fresh(fit: Fit, group: str, n: int) -> np.ndarray:
