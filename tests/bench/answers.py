@@ -15,9 +15,9 @@ With `--served` the leaderboard and the gains of twelve circuits are opened in C
 in a tab that has the files of the app: processor milliseconds of the server, and wall until the
 last words stand there.
 
-26 November 2026, two cores taken twelve times over by other work, 10,000,000 laps and 1,000 draws (a
-store of 0.12 GB, a fit of 1.67 GB), 1,040 entries on 12,469 runs at the circuit. Milliseconds of the
-processor in two runs; in a quieter hour the forecast took 165.
+26 November 2026, two cores taken twelve times over by other work, 10,000,000 laps and 1,000 draws
+(a store of 0.12 GB, a fit of 1.67 GB), 1,040 entries on 12,469 runs at the circuit. Milliseconds of
+the processor in two runs; in a quieter hour the forecast took 165.
 
 | | command | page, a new question | the same again | served |
 | --- | --- | --- | --- | --- |

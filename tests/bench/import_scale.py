@@ -22,8 +22,8 @@ ours with each, by the wall and by the seconds of processors, which other work c
 A quieter hour read and checked the first in 5.0 s. Memory has DuckDB's limit, and beyond it what of
 the read table the system holds, 48 bytes a lap, which lies in mapped files that it may drop. The
 process's own, without these, in the evening: 287 MB read and 474 added at 1,000,000 of CSV, 529 and
-1,263 at 5,000,000, 878 and 1,489 at 10,000,000 of Parquet; since then the runs lie in a mapped file as
-well (236 and 446 MB at 1,000,000).
+1,263 at 5,000,000, 878 and 1,489 at 10,000,000 of Parquet; since then the runs lie in a mapped file
+as well (236 and 446 MB at 1,000,000).
 """
 
 from __future__ import annotations
