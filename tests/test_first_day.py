@@ -15,7 +15,7 @@ from benchmark.store.evidence import folder_of
 from benchmark.store.store import Store
 from tests.clubs import ENTRANT, OWNER, STEWARD, digest, name_people
 from tests.sheets import HEADER, HOT, ROWS
-from tests.test_browser import LOCAL, WIDTHS, browser, keep_picture, tab
+from tests.test_browser import LAST_WORDS, LOCAL, WIDTHS, browser, keep_picture, tab
 from tests.test_browser_sign_in import open_page, served, sign_in
 from tests.test_evidence import picture
 
@@ -59,12 +59,14 @@ def test_the_whole_first_day(tab, address, db, tmp_path):
     sign_in(entrant, address, ENTRANT, WORDS)
     entrant.wait_for_url(f"{address}/")
     open_page(entrant, f"{address}/hand-in", "Hand in laps")
+    entrant.get_by_text(LAST_WORDS).first.wait_for(timeout=60_000)  # the page is drawn to its end
     uploads = entrant.get_by_test_id("stFileUploaderDropzoneInput")
     uploads.first.set_input_files(faulty)
     entrant.get_by_text("1 fault: nothing of this file can be stored").wait_for(timeout=60_000)
     entrant.wait_for_timeout(PAUSE_MS)
     keep_picture(entrant, "first-day-1-fault")
     open_page(entrant, f"{address}/hand-in", "Hand in laps")
+    entrant.get_by_text(LAST_WORDS).first.wait_for(timeout=60_000)
     uploads.first.set_input_files(mended)
     entrant.get_by_text("A steward looks at it before it counts").wait_for(timeout=60_000)
     entrant.get_by_label("How the stewards reach you").fill("ed@marsh.example")

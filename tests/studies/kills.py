@@ -7,10 +7,11 @@ after each: the store opens to be written and to be read, holds every finished a
 an unfinished one, and the audit replays its record to what it holds (`tests/killing.py`).
 
 26 November 2026, 2 cores with other jobs on them, `--kills 102 --seed 2`: 17 kills of each, 278
-actions finished before them, all 102 stores as they should be. An earlier hundred found one that
-could not be brought to a newer schema: a kill amid a migration had left a torn log, which DuckDB
-ignores and keeps, and the backup before the migration refused it (`opening.closed_meanwhile`,
-`tests/test_backup.py`).
+actions finished before them, all 102 stores as they should be; `--seed 7`, with a restore that
+writes a line of the record and the cores taken six times over, 102 finished, all 102 the same. An
+earlier hundred found one that could not be brought to a newer schema: a kill amid a migration had
+left a torn log, which DuckDB ignores and keeps, and the backup before the migration refused it
+(`opening.closed_meanwhile`, `tests/test_backup.py`).
 """
 
 from __future__ import annotations
