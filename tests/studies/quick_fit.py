@@ -7,6 +7,17 @@ fit counts them with what that fit has learnt, and a full fit follows. Told are,
 that the last day touches and for the others, how far adjusted times lie apart in half-widths of the
 full fit's 90 % interval, how wide the quick fit's interval is against that, and how far the fit
 before lies off, which is what the quick one makes up for.
+
+26 November 2026, 4 seasons (some 1,000 laps, 130 to 170 of them on the last day), median (95 %
+within), in half-widths; two cores taken several times over, so seconds are the processor's, 3 to 4
+for the quick fit:
+
+    .                                          the quick fit    the fit before
+    64 entries with laps on the last day       0.06 (0.19)      0.20 (0.62)
+    91 entries without                         0.05 (0.15)      0.08 (0.30)
+
+The quick fit's intervals are 0.92 times as wide: how unsure noise and standard deviations are is
+left out.
 """
 
 from __future__ import annotations
