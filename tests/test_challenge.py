@@ -11,75 +11,42 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from benchmark.answers.challenge import events, owners
 from benchmark.answers.challenge.basis import Basis, basis_of
 from benchmark.answers.challenge.factor_rows import factor_rows
 from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.fairness import fairness
-from benchmark.answers.challenge.owners import leave_out
 from benchmark.answers.challenge.propose import class_words, classes_toml, propose
 from benchmark.answers.challenge.standings import Standings, standings
-from benchmark.answers.challenge.whatif import side_by_side, slow_gain
+from benchmark.answers.challenge.whatif import side_by_side
 from benchmark.cli import app
 from benchmark.errors import BadQuestion
 from benchmark.intake.laptable import read_lap_table
 from benchmark.intake.rules import ClassRule, Rules, When, parse_rules
-from benchmark.model import refit
-from benchmark.model.plan import NORTH, SeasonPlan
-from benchmark.model.simulate import simulate
+from benchmark.model.plan import NORTH
 from benchmark.show.challenge import standing_columns
 from benchmark.show.challenge_report import challenge_sheet, published
 from benchmark.show.challenge_start import starting_rules
 from benchmark.show.challenge_words import fairness_lines
 from benchmark.show.report import to_html
 from benchmark.store.store import Store
-
-PLAN = SeasonPlan(2, 8, 8, (NORTH,), 5, 2, 0.9, p_wet=0.0, flying_laps=(3, 5), p_parts=0.0)
-KEPT: dict[str, bytes] = {}
-
-
-def kept(key, make):
-    """A memory for this file's tests."""
-    if key not in KEPT:
-        KEPT[key] = make()
-    return KEPT[key]
+from tests.challenges import kept, rules_text, season, shorten
 
 
 @pytest.fixture(scope="module", autouse=True)
 def shorter_chains():
-    """Fewer sweeps and events: what is tried here holds for any number of them."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(refit, "SIZES_WARM_UP", 40)
-        patch.setattr(refit, "SIZES_KEEP", 40)
-        patch.setattr(refit, "WARM_UP", 20)
-        patch.setattr(owners, "ALONE_DRAWS", 30)
-        patch.setattr(owners, "PAIR_DRAWS", 10)
-        patch.setattr(events, "REPEATS", 60)
+        shorten(patch)
         yield
 
 
 @pytest.fixture(scope="module")
 def laps() -> pd.DataFrame:
-    return simulate(PLAN.recorded_fully(), 4).counted()
+    return season().counted()
 
 
 @pytest.fixture(scope="module")
 def rules(laps) -> Rules:
     return parse_rules(rules_text(laps))
-
-
-def rules_text(laps: pd.DataFrame, **changes: str) -> str:
-    days = sorted(laps["date"].astype(str).str[:10].unique())[-2:]
-    rounds = "".join(
-        f'[[rounds]]\nname = "R{k}"\ncircuit = "{NORTH.circuit}"\ndate = {day}\n'
-        for k, day in enumerate(days, 1)
-    )
-    factor = changes.get("factor", 'kind = "class"\ntolerance_pct = 1.0')
-    count = changes.get("count", "best")
-    return (
-        f'name = "Invented Cup"\nversion = 1\n{rounds}[classes]\nminimum = 2\n'
-        f'[laps]\ncount = "{count}"\n[factor]\n{factor}\n'
-    )
 
 
 @pytest.fixture(scope="module")
@@ -208,71 +175,6 @@ def test_the_average_entry_has_a_factor_of_one(basis):
     assert np.average(np.log(rows["factor"]), weights=rows["builds"]) == pytest.approx(0, abs=1e-4)
 
 
-def test_a_fit_without_owners_sees_no_lap_of_theirs(basis):
-    seen = []
-
-    def fit_of(rest, draws, done):
-        seen.append((rest, draws))
-        return basis.known
-
-    left = leave_out(basis.laps, basis.entries, fit_of)
-    owner = basis.entries.set_index("build")["driver"]
-    for (one, other), (rest, draws) in zip(left.fits, seen, strict=True):
-        out = [*left.folds[one], *left.folds[other]]
-        assert not set(rest["build"]) & set(out)
-        assert not set(rest["driver"]) & set(owner[out])
-        assert draws == (owners.ALONE_DRAWS if one == other else owners.PAIR_DRAWS)
-    assert sorted(b for builds in left.folds for b in builds) == sorted(basis.entries["build"])
-
-
-def test_two_owners_are_too_few_to_leave_two_out(basis):
-    two = basis.entries.head(2)
-    mine = basis.laps[basis.laps["build"].isin(two["build"])]
-    with pytest.raises(BadQuestion, match="needs laps of at least three owners"):
-        leave_out(mine, two, lambda rest, draws, done: basis.known)
-
-
-def test_slow_laps_move_neither_ones_own_specification_factor_nor_the_others_average(laps):
-    # Two others are compared without both owners: what one of them gains there, the other loses.
-    rules = parse_rules(rules_text(laps, factor='kind = "specification"'))
-    who = 2
-    slow = laps.copy()
-    basis = basis_of(laps, rules, memory=kept)
-    slow.loc[slow["build"] == basis.entries["build"][who], "lap_time_s"] *= 1.02
-    before, after = (
-        table.handicaps(table.entries, table.classes)[0]
-        for table in (table_of(basis), table_of(basis_of(slow, rules, memory=kept)))
-    )
-    others = np.delete(after - before, who)
-    assert after[who] == before[who]
-    assert others.mean() == pytest.approx(0, abs=1e-12)
-    assert np.abs(others).max() > 1e-4
-
-
-def test_specification_factors_average_one_and_hold_their_own_interval(laps):
-    rules = parse_rules(rules_text(laps, factor='kind = "specification"'))
-    table = table_of(basis_of(laps, rules, memory=kept))
-    rows = factor_rows(table)
-    assert np.log(rows["factor"]).mean() == pytest.approx(0, abs=1e-4)
-    assert ((rows["low"] <= rows["factor"]) & (rows["factor"] <= rows["high"])).all()
-    stranger = table.entries.head(1).assign(build="Invented stranger", driver="Invented visitor")
-    known, new = (table.handicaps(facts, ["x"])[0] for facts in (table.entries.head(1), stranger))
-    assert new == pytest.approx(known, abs=0.02)
-
-
-@pytest.mark.parametrize("kind", ["class", "specification"])
-def test_slow_driving_before_the_freeze_gains_no_place(basis, kind):
-    assert slow_gain(Table(basis, kind)) <= 0
-
-
-def test_ratchet_and_floor_leave_under_a_fifth_of_what_slow_driving_gains(basis, laps):
-    text = rules_text(laps, factor='kind = "personal"\ntolerance_pct = 0.75')
-    rounds = tuple(replace(basis.rules.rounds[0], name=f"R{k}") for k in range(6))
-    personal = replace(basis, rules=replace(parse_rules(text), rounds=rounds))
-    table = Table(personal, "personal")
-    assert slow_gain(table, guarded=True) < slow_gain(table, guarded=False) / 5
-
-
 def test_no_earlier_laps_are_a_clear_question_and_no_factor_needs_none(laps):
     day = laps["date"].astype(str).str[:10].min()
     text = rules_text(laps).replace("[factor]", f"[factor]\nfreeze = {day}")
@@ -388,8 +290,8 @@ def test_names_of_people_cannot_become_markup(laps, rules):
 def doors(tmp_path_factory, laps) -> tuple[str, str]:
     """A store and a rules file for the command line."""
     folder = tmp_path_factory.mktemp("challenge")
-    season = simulate(PLAN.recorded_fully(), 4).laps.drop(columns="lap_time_s")
-    season.to_csv(folder / "season.csv", index=False)
+    table = season().laps.drop(columns="lap_time_s")
+    table.to_csv(folder / "season.csv", index=False)
     with Store.open(folder / "laps.duckdb", create=True) as store:
         store.add(read_lap_table(folder / "season.csv"))
     (folder / "cup.toml").write_text(rules_text(laps), encoding="utf-8")
