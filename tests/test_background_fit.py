@@ -187,6 +187,7 @@ def test_whoever_may_not_fit_can_neither_start_nor_stop_one(db: Path) -> None:
     fit_worker.stop(db, fit_worker.Named("S. Rook"))
 
 
+@pytest.mark.slow
 def test_pages_say_quietly_that_a_fit_is_running(
     fitted_db: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

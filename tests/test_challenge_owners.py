@@ -60,6 +60,7 @@ def test_two_owners_are_too_few_to_leave_two_out(basis):
         leave_out(mine, two, lambda rest, draws, done: basis.known)
 
 
+@pytest.mark.slow
 def test_slow_laps_move_neither_ones_own_specification_factor_nor_the_others_average(laps):
     # Two others are compared without both owners: what one of them gains there, the other loses.
     rules = parse_rules(rules_text(laps, factor='kind = "specification"'))

@@ -206,6 +206,7 @@ def test_a_stored_lap_is_not_counted_twice():
     assert answer.adjusted.p_fastest == pytest.approx(board.set_index("build")["p_fastest"]["Red"])
 
 
+@pytest.mark.slow
 def test_a_new_lap_moves_the_estimate_as_a_new_fit_with_it_does():
     # The claimed lap is one of two of its day; the other is stored, so neither was picked.
     base = record()

@@ -197,6 +197,7 @@ def tables(draw: st.DrawFn) -> list[dict[str, str]]:
     return draw(st.permutations(rows))
 
 
+@pytest.mark.slow
 @given(rows=tables(), columns=st.permutations(NAMES), delimiter=st.sampled_from(",;\t"))
 @settings(max_examples=5, deadline=None, phases=[Phase.reuse, Phase.generate])
 def test_a_table_goes_in_and_out_whole(

@@ -88,6 +88,7 @@ def test_what_is_the_same_in_every_draw_is_kept_once(fast):
     np.testing.assert_array_equal(adjusted(back), adjusted(fast))
 
 
+@pytest.mark.slow
 def test_a_quick_fit_counts_new_laps_with_what_the_last_one_learnt(laps):
     day = laps["date"].max()
     before = pace.fit(laps[laps["date"] < day], mode="full", draws=DRAWS)

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 
 from tests.studies.fuzz import Door, fuzz
 
+pytestmark = pytest.mark.slow
+
 # A case with a store takes longest.
 KINDS = {"lap table": 6, "mapping": 10, "sheet through a mapping": 6, "rules": 30, "trace": 15,
          "pasted laps": 6}  # fmt: skip

@@ -43,6 +43,8 @@ from benchmark.store.store import FITS_KEPT, Store
 from tests.conftest import few_sweeps
 from tests.sheets import CIRCUIT, write_sheet
 
+pytestmark = pytest.mark.slow
+
 PLAN = SeasonPlan(3, 9, 6, (NORTH, SOUTH, HIGH, SOUTH_SHORT), 6, 2, 0.6, p_wet=0.3)
 PLACES = [(track.circuit, track.layout) for track in PLAN.tracks]
 # Matrix products of other shapes differ in their last digits; in seconds of some hundred.

@@ -17,6 +17,7 @@ from tests.killing import ACTIONS, kill_one
 QUICK = ("import", "fit", "migration")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "action",
     [pytest.param(a, marks=[] if a in QUICK else [pytest.mark.long]) for a in ACTIONS],

@@ -11,6 +11,8 @@ from benchmark.model import pace
 from benchmark.model.fit import Fit
 from tests.studies.more_laps import short_fits, slope_by_laps
 
+pytestmark = pytest.mark.slow
+
 SIGMA, DELAY = 0.0035, 0.009  # of clean laps and of a typical delay, common practice
 OUTINGS, LAPS = 8, 4
 BUILDS = [f"Invented {k}" for k in range(8)]

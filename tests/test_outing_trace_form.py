@@ -15,6 +15,8 @@ from tests.app_pages import open_page, press, words_on
 from tests.lap_files import lap
 from tests.rulings import add
 
+pytestmark = pytest.mark.slow
+
 RATE_HZ = 10
 FACTS = {"circuit": "Quillmoor", "build": "Blue Heron", "driver": "A. Marsh"}
 

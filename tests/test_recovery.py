@@ -74,6 +74,7 @@ def scored(small_seasons) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
+@pytest.mark.slow
 def test_intervals_of_small_seasons_hold_the_truth(scored):
     # 18 entries that share three circuits' errors count as about 9 independent ones; 90 % of
     # them less three standard errors of 10 % is 60 %.
@@ -83,6 +84,7 @@ def test_intervals_of_small_seasons_hold_the_truth(scored):
     assert held.mean() >= 0.6
 
 
+@pytest.mark.slow
 def test_intervals_of_small_seasons_are_no_wider_than_they_need_be(scored):
     # Gneiting and Raftery's interval score; an oracle's is the least to be had on average.
     means = scored.groupby("kind")["interval_score"].mean()
@@ -90,6 +92,7 @@ def test_intervals_of_small_seasons_are_no_wider_than_they_need_be(scored):
     assert means["full"] <= 1.6 * means["oracle"]
 
 
+@pytest.mark.slow
 def test_the_error_is_near_that_of_an_oracle(scored):
     square = (scored["mean_log"] - scored["true_log"]) ** 2
     error = np.sqrt(square.groupby(scored["kind"]).mean())

@@ -15,6 +15,8 @@ from benchmark.model.simulate import simulate
 from benchmark.model.truth import Track
 from tests.conftest import FEW_DRAWS, MANY_DRAWS
 
+pytestmark = pytest.mark.slow
+
 SHORT = Track("Invented Short", "sprint", 21.0, 15.0)
 
 

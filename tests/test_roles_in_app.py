@@ -25,6 +25,8 @@ from tests.clubs import ENTRANT, OWNER, STEWARD, As, handed_in, seed, sheet
 from tests.lap_files import lap
 from tests.rulings import state
 
+pytestmark = pytest.mark.slow
+
 BY_ROLE = {Role.VISITOR: None, Role.ENTRANT: ENTRANT, Role.STEWARD: STEWARD, Role.OWNER: OWNER}
 FORGED = Actor("somebody forged", Role.OWNER)
 REFUSED = ("may not", "takes files from people who have signed in")

@@ -12,6 +12,8 @@ from statsmodels.stats.multitest import multipletests
 from benchmark.model.priors import STANDARD_PRIORS
 from tests.studies import sbc
 
+pytestmark = pytest.mark.slow
+
 MOST_OFF = 3.3  # standard errors of a mean rank; with 26 quantities chance has it once in 40
 
 

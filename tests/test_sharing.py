@@ -74,6 +74,7 @@ def started(script: str, db: Path) -> subprocess.Popen[str]:
     return subprocess.Popen([sys.executable, "-c", script, str(db)], text=True, **pipes)  # type: ignore[call-overload]
 
 
+@pytest.mark.slow
 def test_readers_see_whole_imports_and_writers_get_their_turn(db: Path) -> None:
     readers = [started(READ, db) for _ in range(2)]
     writers = [started(IMPORT, db), started(RULE, db)]

@@ -12,6 +12,8 @@ from benchmark.intake.trace import find_laps, parse_trace, propose_line
 from benchmark.intake.trace_check import check_trace
 from tests.drive import drive, gpx, nmea, observe
 
+pytestmark = pytest.mark.slow
+
 MUTATIONS = 1_040
 BATCHES = 8
 NASTY = (
