@@ -7,8 +7,8 @@ its honest ones, the same days, outings and laps being run twice.
     python -m tests.studies.slow_driving --seasons 200 --kinds specification --out slow.jsonl
     python -m tests.studies.slow_driving --summary slow.jsonl
 
-Results, 2026-11-26, two cores, 10 s of a core a season: `--kinds specification` over 190 seasons (1
-to 190): specification factors gain +0.056 ± 0.017 places a round of 24 entries. The owner's own
+Results, 2026-11-26, two cores, 10 s of a core a season: `--kinds specification` over 200 seasons (1
+to 200): specification factors gain +0.057 ± 0.016 places a round of 24 entries. The owner's own
 factor and the mean of the others' stay as they are, to rounding: cars of his model are helped, the
 rest is harmed by as much in log time. In places that does not cancel quite.
 
