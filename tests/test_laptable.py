@@ -382,6 +382,13 @@ def test_a_garbled_parquet_file_ends_in_faults_or_in_laps(data: st.DataObject) -
     assert_ends_well(bytes(content), "spring.parquet")
 
 
+def test_a_garbled_parquet_file_that_reads_otherwise_the_second_time_ends_well() -> None:
+    with TemporaryDirectory() as folder:
+        content = bytearray(parquet(Path(folder)).read_bytes())
+    content[24] = 61  # a length in the first page: its rows then have no run
+    assert_ends_well(bytes(content), "spring.parquet")
+
+
 def assert_ends_well(content: bytes, name: str) -> None:
     with TemporaryDirectory() as folder:
         path = Path(folder) / name

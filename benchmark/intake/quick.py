@@ -152,18 +152,28 @@ class _Laps:
         Raises
         ------
         _NotPlain
-            A cell of a lap cannot be taken.
+            A cell of a lap cannot be taken, or a lap is of no run that was read before.
         """
         row = 0
-        for batch in self._reader:
-            if pc.any(batch["suspect"]).as_py():
-                raise _NotPlain
-            self.rounded += pc.sum(batch["rounded"]).as_py() or 0
-            rows = pa.array(np.arange(row + 1, row + batch.num_rows + 1, dtype=np.int32))
-            places = np.searchsorted(self._hashes, batch["key_hash"].to_numpy())
-            facts = [batch[name] for name in map(stored_name, LAP_NAMES)]
-            yield encoded([rows, pa.array(self._run_nos[places]), *facts], self.schema)
-            row += batch.num_rows
+        try:
+            for batch in self._reader:
+                if pc.any(batch["suspect"]).as_py():
+                    raise _NotPlain
+                self.rounded += pc.sum(batch["rounded"]).as_py() or 0
+                rows = pa.array(np.arange(row + 1, row + batch.num_rows + 1, dtype=np.int32))
+                facts = [batch[name] for name in map(stored_name, LAP_NAMES)]
+                run_nos = pa.array(self._runs_of(batch["key_hash"].to_numpy()))
+                yield encoded([rows, run_nos, *facts], self.schema)
+                row += batch.num_rows
+        finally:
+            self._reader.close()  # an open result would hold the connection
+
+    def _runs_of(self, hashes: np.ndarray) -> np.ndarray:
+        """Give the run number of each key's hash, (laps,)."""
+        places = np.minimum(np.searchsorted(self._hashes, hashes), len(self._hashes) - 1)
+        if (self._hashes[places] != hashes).any():
+            raise _NotPlain  # a broken file need not read the same twice
+        return np.asarray(self._run_nos[places])
 
 
 def _laps_sql(cells: Cells) -> str:
