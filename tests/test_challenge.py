@@ -87,6 +87,7 @@ def test_the_part_that_attempts_won_is_shown_where_the_best_lap_counts(found):
     assert fewest["attempts_s"].to_numpy() == pytest.approx(0, abs=1e-12)
 
 
+@pytest.mark.slow
 def test_the_same_store_and_rules_give_the_same_bytes_a_year_later(basis, laps, rules):
     again = basis_of(laps.sample(frac=1, random_state=1), rules)  # no memory: all made anew
     for ending in (".html", ".csv"):
@@ -107,6 +108,7 @@ def moving(laps) -> Table:
     return table_of(basis_of(laps, parse_rules(text), memory=kept))
 
 
+@pytest.mark.slow
 def test_renewed_factors_rest_on_all_laps_before_their_round_and_on_no_later_one(moving, laps):
     first, second = moving.basis.rules.rounds
     assert moving.for_round(laps, first) is moving

@@ -156,6 +156,7 @@ def test_a_pattern_that_no_file_matches_says_so(tmp_path: Path) -> None:
         look_into(f"{tmp_path}/*.parquet")
 
 
+@pytest.mark.slow
 def test_a_folder_is_written_and_fitted_by_the_commands(db: Path, tmp_path: Path) -> None:
     run = CliRunner().invoke
     out = tmp_path / "out"

@@ -16,6 +16,8 @@ from benchmark.store.store import Store
 from tests.lap_files import KEY, lap
 from tests.rulings import AT, add, check, new_store, seen, state, two_builds
 
+pytestmark = pytest.mark.slow
+
 NAMES = ("Blue Heron 7", "Blue Heron")
 
 

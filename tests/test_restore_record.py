@@ -25,6 +25,8 @@ from tests.lap_files import lap, read_once, write
 from tests.test_backup import add
 from tests.test_migrate import RELEASED
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def db(tmp_path: Path) -> Path:

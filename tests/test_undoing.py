@@ -18,6 +18,8 @@ from benchmark.store.store import Store
 from tests.lap_files import KEY, lap, read_once, write
 from tests.rulings import AT, add, check, new_store, seen, state, two_builds
 
+pytestmark = pytest.mark.slow
+
 DAY = date(2025, 4, 12)
 
 

@@ -12,6 +12,8 @@ from benchmark.model.lookup import Lookup
 from benchmark.model.weighted import weighted_parts
 from tests.claims import fitted, record
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def gappy() -> Fit:
