@@ -12,7 +12,8 @@ A club is small for the fast mode: its sample of builds is then the whole store,
 the plug-in of noise and deviations, and the Normal sum of each run, not the sampling of builds,
 which 120 builds show.
 
-Results, 2026-11-25, 2 cores and 24 GB, shared with other work: the first 10 club seasons, 413
+Results, 2026-11-25, before the fast mode's sample and rounds were shortened, 2 cores and 24 GB,
+shared with other work: the first 10 club seasons, 413
 entries, second command (± over seasons; the oracle knows deviations and noise):
 
     .                            fast             full             oracle
