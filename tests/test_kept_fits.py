@@ -38,8 +38,9 @@ from benchmark.show.claiming import part_for
 from benchmark.store.array_file import BLOCK, ArrayFile, ArrayWriter
 from benchmark.store.fit_file import write_fit
 from benchmark.store.fit_reader import FitFile
+from benchmark.store.fits import FITS_KEPT
 from benchmark.store.kept_fits import folder_of
-from benchmark.store.store import FITS_KEPT, Store
+from benchmark.store.store import Store
 from tests.conftest import few_sweeps
 from tests.sheets import CIRCUIT, write_sheet
 

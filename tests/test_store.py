@@ -13,7 +13,8 @@ import pytest
 from benchmark.errors import BenchmarkError, FaultyFile, NoFit
 from benchmark.intake.columns import NAMES
 from benchmark.store.claims import Check, keep_claim
-from benchmark.store.store import FITS_KEPT, Added, Store
+from benchmark.store.fits import FITS_KEPT
+from benchmark.store.store import Added, Store
 from tests.lap_files import lap, read_once, write
 
 

@@ -7,14 +7,13 @@ readers. Values go into SQL as parameters; names of columns come from fixed list
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-from benchmark.errors import BadQuestion, BenchmarkError, NoFit, NotAllowed
+from benchmark.errors import BadQuestion, NotAllowed
 from benchmark.intake.cells import Value
 from benchmark.intake.columns import COLUMNS, LAP_KEY, Column, Kind
 from benchmark.intake.laptable import LapFile
@@ -22,6 +21,7 @@ from benchmark.intake.query import interruptible
 from benchmark.store import (
     adding,
     exporting,
+    fits,
     kept_fits,
     migrate,
     older,
@@ -55,7 +55,6 @@ __all__ = ["Added", "Line", "Store"]
 
 T = TypeVar("T")
 NOWHERE = Path(":memory:")
-FITS_KEPT = 5  # the latest ones; a fit of a season is some megabytes
 
 
 def _in_frame(column: Column) -> str:
@@ -333,7 +332,7 @@ class Store:
     def keep_fit(self, fit: Fit, draft: kept_fits.Draft | None = None) -> None:
         """Keep a fit; keeping the same one again changes nothing.
 
-        Beside it stay the latest `FITS_KEPT` and those that a check of a kept claim names; the
+        Beside it stay the latest `fits.FITS_KEPT` and those that a check of a kept claim names; the
         others make room, so that a store does not grow with every fit. The body of a large fit lies
         in a file beside the store: `draft` is that file, where it was written beforehand.
 
@@ -342,19 +341,9 @@ class Store:
         NotAllowed
             Whoever is signed in may not.
         """
-        if draft is None and fit.is_large:
-            draft = kept_fits.write_draft(self.path, fit, {})
-        body = b"" if draft is not None else fit.to_bytes()
-        digest = draft.digest if draft is not None else hashlib.sha256(body).hexdigest()
-        meta = [fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used, digest]
-
-        def work(_: Actor) -> None:
-            if draft is not None:
-                kept_fits.settle(self.path, draft)
-            self._keep(meta, body)
-
-        self._change("fit", work)
-        kept_fits.clear(self.path, {name for (name,) in self._rows("select digest from fit")})
+        kept = fits.prepare(self.path, fit, draft)
+        self._change("fit", lambda _: fits.keep(self._connection, self.path, kept))
+        kept_fits.clear(self.path, self._ask(lambda: fits.digests(self._connection)))
 
     def latest_fit(self) -> Fit:
         """Give the fit that was kept last, all of it in memory.
@@ -395,10 +384,7 @@ class Store:
         NoFit
             Nothing has been fitted yet.
         """
-        rows = self._rows("select digest from fit order by fit_no desc limit 1")
-        if not rows:
-            raise self._no_fit()
-        return str(rows[0][0])
+        return self._ask(lambda: fits.latest(self._connection, self.path, "digest"))
 
     def latest_fit_bytes(self) -> bytes:
         """Give the body of the fit that was kept last; none where it lies beside the store.
@@ -408,16 +394,7 @@ class Store:
         NoFit, BenchmarkError
             As `latest_fit`.
         """
-        rows = self._rows("select body, digest from fit order by fit_no desc limit 1")
-        if not rows:
-            raise self._no_fit()
-        body, digest = rows[0]
-        if body and hashlib.sha256(body).hexdigest() != digest:
-            raise BenchmarkError(f"the fit in {self.path} is damaged: run `benchmark fit` again")
-        return bytes(body)
-
-    def _no_fit(self) -> NoFit:
-        return NoFit(f"no fit in {self.path} yet: run `benchmark fit --db {self.path}`")
+        return self._ask(lambda: fits.latest_body(self._connection, self.path))
 
     def fits(self) -> pd.DataFrame:
         """Give the record of the fits, newest first, without their bodies."""
@@ -438,25 +415,6 @@ class Store:
             return striking.rule(self._connection, decider, action, lap, reason=reason, at=at)
 
         return self._change(action, work)
-
-    def _keep(self, meta: Sequence[object], body: bytes) -> None:
-        digest = meta[-1]
-        self._connection.execute(
-            """
-            insert into fit
-            select (select coalesce(max(fit_no), 0) from fit) + 1, ?, ?, ?, ?, ?, ?, ?
-            where ? not in (select digest from fit)
-            """,
-            [*meta, body, digest],
-        )
-        self._connection.execute(
-            """
-            delete from fit
-            where fit_id not in (select fit_id from claim_check)
-                and fit_no <= (select max(fit_no) from fit) - ?
-            """,
-            [FITS_KEPT],
-        )
 
     def _ask(self, work: Callable[[], T]) -> T:
         return interruptible(self._connection, work)

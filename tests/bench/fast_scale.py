@@ -19,12 +19,7 @@ is that of the whole process, laps and draws included.
 
 from __future__ import annotations
 
-import argparse
-import json
 import resource
-import subprocess
-import sys
-import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Callable
@@ -33,9 +28,9 @@ from typing import Any
 
 from benchmark.intake.lap_folder import look_into
 from benchmark.model import fast, pace, run_regression
-from benchmark.model.decade import write
 from benchmark.store import framing
 from benchmark.store.reducing import folder_pattern
+from tests.bench.decades import Found, measure_each
 
 WARM = 30_000  # laps of the fit that loads everything
 STEPS = ("frame", "sample", "sizes", "solve", "draws", "all")
@@ -43,33 +38,16 @@ Spent = dict[str, float]
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument("laps", type=int, nargs="+")
-    parser.add_argument("--folder", type=Path, help="where the laps are kept, or found")
-    parser.add_argument("--measure", action="store_true", help=argparse.SUPPRESS)
-    asked = parser.parse_args()
-    if asked.measure:
-        print(json.dumps(measure(asked.folder, asked.laps[0])))
-        return
-    print("| laps | runs | " + " | ".join(STEPS) + " | peak GB |")
-    print("| ---: " * (len(STEPS) + 3) + "|")
-    with tempfile.TemporaryDirectory(prefix="benchmark-") as temporary:
-        folder = asked.folder or Path(temporary)
-        for laps in asked.laps:
-            for size in (WARM, laps):
-                if not (folder / str(size)).exists():
-                    write(size, folder / str(size))
-            command = [sys.executable, "-m", "tests.bench.fast_scale", str(laps), "--measure"]
-            done = subprocess.run(
-                [*command, "--folder", str(folder)], check=True, capture_output=True, text=True
-            )
-            found = json.loads(done.stdout)
-            seconds = " | ".join(f"{found[step]:.1f}" for step in STEPS)
-            print(f"| {laps:,} | {found['runs']:,} | {seconds} | {found['peak']:.2f} |", flush=True)
+    columns = ("runs", *STEPS, "peak GB")
+    measure_each("tests.bench.fast_scale", str(__doc__), columns, WARM, measure, cells)
 
 
-def measure(folder: Path, laps: int) -> dict[str, Any]:
+def cells(found: Found) -> list[str]:
+    seconds = [f"{found[step]:.1f}" for step in STEPS]
+    return [f"{found['runs']:,}", *seconds, f"{found['peak']:.2f}"]
+
+
+def measure(folder: Path, laps: int) -> Found:
     warm = look_into(folder_pattern(folder / str(WARM)))
     pace.fit(framing.frame_of_folder(warm), mode="fast", draws=50)
     spent: Spent = defaultdict(float)

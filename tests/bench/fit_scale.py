@@ -24,19 +24,14 @@ seconds, or about 20 the first time on a machine). Peak is that of the whole pro
 
 from __future__ import annotations
 
-import argparse
-import json
 import resource
-import subprocess
-import sys
-import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from benchmark.model.decade import write
 from benchmark.store.reducing import folder_pattern
+from tests.bench.decades import Found, measure_each
 
 T = TypeVar("T")
 STEPS = ("load", "reduce", "sample", "products", "order", "fit")
@@ -44,45 +39,19 @@ WARM = 3000  # laps of the fit that loads everything
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument("laps", type=int, nargs="+")
-    parser.add_argument("--folder", type=Path, help="where the laps are kept, or found")
-    parser.add_argument("--measure", action="store_true", help=argparse.SUPPRESS)
-    asked = parser.parse_args()
-    if asked.measure:
-        print(json.dumps(measure(asked.folder, asked.laps[0])))
-        return
-    print("| laps | rows | " + " | ".join(STEPS) + " | sum but load | factorisations | peak GB |")
-    print("| ---: " * (len(STEPS) + 5) + "|")
-    with tempfile.TemporaryDirectory(prefix="benchmark-") as temporary:
-        folder = asked.folder or Path(temporary)
-        for laps in asked.laps:
-            print(row(laps, in_own_process(folder, laps)), flush=True)
+    columns = ("rows", *STEPS, "sum but load", "factorisations", "peak GB")
+    measure_each("tests.bench.fit_scale", str(__doc__), columns, WARM, measure, cells)
 
 
-def in_own_process(folder: Path, laps: int) -> dict[str, Any]:
-    for size in (WARM, laps):
-        if not (folder / str(size)).exists():
-            write(size, folder / str(size))
-    command = [sys.executable, "-m", "tests.bench.fit_scale", str(laps), "--measure"]
-    done = subprocess.run(
-        [*command, "--folder", str(folder)], check=True, capture_output=True, text=True
-    )
-    return json.loads(done.stdout)
-
-
-def row(laps: int, found: dict[str, Any]) -> str:
+def cells(found: Found) -> list[str]:
     seconds = [f"{found[step]:.2f}" for step in STEPS]
     total = sum(found[step] for step in STEPS[1:])
-    return (
-        f"| {laps:,} | {found['rows']:,} | {' | '.join(seconds)} | {total:.2f} "
-        f"| {found['factorisations']} | {found['peak']:.2f} |"
-    )
+    end = [f"{total:.2f}", str(found["factorisations"]), f"{found['peak']:.2f}"]
+    return [f"{found['rows']:,}", *seconds, *end]
 
 
-def measure(folder: Path, laps: int) -> dict[str, Any]:
-    found: dict[str, Any] = {}
+def measure(folder: Path, laps: int) -> Found:
+    found: Found = {}
 
     def timed(step: str, work: Callable[[], T]) -> T:
         before = time.process_time()

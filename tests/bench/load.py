@@ -63,7 +63,16 @@ from tests.bench.load_club import (
     steward_name,
     tell_club,
 )
-from tests.bench.load_plan import BENCHMARK, CIRCUIT, LAPS, Plan, Tally, sheet
+from tests.bench.load_plan import (
+    BENCHMARK,
+    CIRCUIT,
+    LAPS,
+    Plan,
+    Tally,
+    open_hand_in,
+    sheet,
+    upload,
+)
 from tests.bench.tab import HOST, Tab
 
 # How often a reader goes to each page, and with what in the address.
@@ -161,24 +170,18 @@ async def hand_in(plan: Plan, tally: Tally, number: int) -> None:
     draw = random.Random(1000 + number)
     await plan.think(draw)
     async with Tab(plan.port) as tab:
-        tally.note("first page", await tab.ask(""))
-        page = await tab.ask("hand-in")
-        tally.note("hand-in", page)
+        page = await open_hand_in(tally, tab)
         count = 0
         while plan.goes_on():
             await plan.think(draw)
             name = f"L{number}-{count}"
             count += 1
-            await tab.upload(page.uploader, [(f"{name}.csv", sheet(name).encode())])
-            seen = await tab.ask()
-            tally.note("hand-in, check", seen)
-            label = next((label for label in seen.buttons if label.startswith("Store 1")), None)
-            if label is None:
-                tally.errors.append(f"hand-in: nothing to press for {name}")
+            button = await upload(tally, tab, page, name, "Store 1")
+            if button is None:
                 continue
             await plan.think(draw)
             tally.sent.add(name)
-            stored = await tab.ask(press=seen.buttons[label])
+            stored = await tab.ask(press=button)
             tally.note("hand-in, store", stored)
             if stored.says(f"{name}.csv: {LAPS} laps added"):
                 tally.acknowledged.add(name)

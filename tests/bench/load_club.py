@@ -18,7 +18,7 @@ from benchmark.store.people import name_role
 from benchmark.store.roles import Role
 from benchmark.store.store import Store
 from benchmark.store.submissions import ACCEPTED, submissions
-from tests.bench.load_plan import CIRCUIT, LAPS, Plan, Tally, sheet
+from tests.bench.load_plan import CIRCUIT, LAPS, Plan, Tally, open_hand_in, upload
 from tests.bench.tab import Tab, sign_in
 from tests.clubs import As
 
@@ -58,20 +58,14 @@ async def hand_in_signed_in(plan: Plan, tally: Tally, number: int) -> None:
     draw = random.Random(1000 + number)
     await plan.think(draw)
     async with await signed_in(plan, entrant_name(number)) as tab:
-        tally.note("first page", await tab.ask(""))
-        page = await tab.ask("hand-in")
-        tally.note("hand-in", page)
+        page = await open_hand_in(tally, tab)
         count = 0
         while plan.goes_on():
             await plan.think(draw)
             name = f"L{number}-{count}"
             count += 1
-            await tab.upload(page.uploader, [(f"{name}.csv", sheet(name).encode())])
-            seen = await tab.ask()
-            tally.note("hand-in, check", seen)
-            button = seen.buttons.get("Hand in 1 file")
+            button = await upload(tally, tab, page, name, "Hand in 1 file")
             if button is None:
-                tally.errors.append(f"hand-in: nothing to press for {name}")
                 continue
             await plan.think(draw)
             tally.sent.add(name)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchmark.intake.columns import NAMES
-from tests.bench.tab import Answer
+from tests.bench.tab import Answer, Tab
 
 BENCHMARK = [sys.executable, "-c", "from benchmark.cli import main; main()"]
 LAPS = 5  # of a submission
@@ -89,3 +89,22 @@ def sheet(name: str) -> str:
     facts = [CIRCUIT, "2026-05-02", name, "Pipit 1600", f"Load {name}", f"Driver {name}", "sport"]
     rows = [",".join([*facts, str(lap), f"1:{20 + lap}.5"]) for lap in range(1, LAPS + 1)]
     return "\n".join([",".join(SHEET), *rows, ""])
+
+
+async def open_hand_in(tally: Tally, tab: Tab) -> Answer:
+    """Go to the first page, then to the one where laps are handed in."""
+    tally.note("first page", await tab.ask(""))
+    page = await tab.ask("hand-in")
+    tally.note("hand-in", page)
+    return page
+
+
+async def upload(tally: Tally, tab: Tab, page: Answer, name: str, label: str) -> str | None:
+    """Upload a numbered table and give the button, so labelled, that hands it in; None without."""
+    await tab.upload(page.uploader, [(f"{name}.csv", sheet(name).encode())])
+    seen = await tab.ask()
+    tally.note("hand-in, check", seen)
+    button = next((b for text, b in seen.buttons.items() if text.startswith(label)), None)
+    if button is None:
+        tally.errors.append(f"hand-in: nothing to press for {name}")
+    return button

@@ -1,0 +1,98 @@
+"""The fits of a store: how one is kept, and the one that was kept last."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from benchmark.errors import BenchmarkError, NoFit
+from benchmark.store import kept_fits
+
+if TYPE_CHECKING:
+    from benchmark.model.fit import Fit
+
+FITS_KEPT = 5  # the latest ones; a fit of a season is some megabytes
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A fit about to be kept: its row of table `fit` after the number, and its file, if large."""
+
+    row: tuple[object, ...]
+    digest: str
+    draft: kept_fits.Draft | None
+
+
+def prepare(path: Path, fit: Fit, draft: kept_fits.Draft | None) -> Prepared:
+    """Write a fit out: into bytes, or, a large one, into a file beside the store."""
+    if draft is None and fit.is_large:
+        draft = kept_fits.write_draft(path, fit, {})
+    body = b"" if draft is not None else fit.to_bytes()
+    digest = draft.digest if draft is not None else hashlib.sha256(body).hexdigest()
+    meta = (fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used)
+    return Prepared((*meta, digest, body), digest, draft)
+
+
+def keep(connection: duckdb.DuckDBPyConnection, path: Path, fit: Prepared) -> None:
+    """Keep a fit, within a transaction; the same one again changes nothing.
+
+    The latest `FITS_KEPT` stay, and those that a check of a kept claim names.
+    """
+    if fit.draft is not None:
+        kept_fits.settle(path, fit.draft)
+    connection.execute(
+        """
+        insert into fit
+        select (select coalesce(max(fit_no), 0) from fit) + 1, ?, ?, ?, ?, ?, ?, ?
+        where ? not in (select digest from fit)
+        """,
+        [*fit.row, fit.digest],
+    )
+    connection.execute(
+        """
+        delete from fit
+        where fit_id not in (select fit_id from claim_check)
+            and fit_no <= (select max(fit_no) from fit) - ?
+        """,
+        [FITS_KEPT],
+    )
+
+
+def digests(connection: duckdb.DuckDBPyConnection) -> set[str]:
+    """Give the digests of all fits that are kept."""
+    return {name for (name,) in connection.execute("select digest from fit").fetchall()}
+
+
+def latest(connection: duckdb.DuckDBPyConnection, path: Path, columns: str) -> Any:
+    """Give a column of the fit that was kept last, or several as one tuple.
+
+    Raises
+    ------
+    NoFit
+        Nothing has been fitted yet.
+    """
+    query = f"select {columns} from fit order by fit_no desc limit 1"
+    row = connection.execute(query).fetchone()
+    if row is None:
+        raise NoFit(f"no fit in {path} yet: run `benchmark fit --db {path}`")
+    return row[0] if len(row) == 1 else row
+
+
+def latest_body(connection: duckdb.DuckDBPyConnection, path: Path) -> bytes:
+    """Give the body of the fit that was kept last; none where it lies beside the store.
+
+    Raises
+    ------
+    NoFit
+        As `latest`.
+    BenchmarkError
+        The body is not the one that its digest is of.
+    """
+    body, digest = latest(connection, path, "body, digest")
+    if body and hashlib.sha256(body).hexdigest() != digest:
+        raise BenchmarkError(f"the fit in {path} is damaged: run `benchmark fit` again")
+    return bytes(body)
