@@ -76,10 +76,10 @@ def latest(connection: duckdb.DuckDBPyConnection, path: Path, columns: str) -> A
         Nothing has been fitted yet.
     """
     query = f"select {columns} from fit order by fit_no desc limit 1"
-    row = connection.execute(query).fetchone()
-    if row is None:
+    rows = connection.execute(query).fetchall()
+    if not rows:
         raise NoFit(f"no fit in {path} yet: run `benchmark fit --db {path}`")
-    return row[0] if len(row) == 1 else row
+    return rows[0][0] if len(rows[0]) == 1 else rows[0]
 
 
 def latest_body(connection: duckdb.DuckDBPyConnection, path: Path) -> bytes:
