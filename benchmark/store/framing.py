@@ -66,7 +66,7 @@ def _left_out(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
                count(*) filter (lap_kind = 'timed' and ({_COUNTS}) is not true)
         from lap_table
     """
-    kind, time = connection.execute(query).fetchone() or (0, 0)
+    ((kind, time),) = connection.execute(query).fetchall()
     found = {"not a timed flying lap": kind, "no lap time": time}
     return {reason: n for reason, n in found.items() if n}
 
