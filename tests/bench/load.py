@@ -19,16 +19,15 @@ lost, doubled or half, accepted twice or not in the store, and the audit of the 
 stewards at one file the second is told that it does not wait any more; that is no error.
 
 26 November 2026, 2 cores and 24 GiB, Python 3.11.7, streamlit 1.67.0, the demo store; 50 people for
-300 s, who ask for a page every 8 s, and two stewards; other work took both cores five to seven
-times over (load 8 to 14), so the times say more of that than of the app:
+300 s, who ask for a page every 8 s, and two stewards; nothing beside the first run but the tester
+itself, a part of the test suite beside the second:
 
 | `--club` | alone | `--fit --import` |
 | --- | --- | --- |
-| answers; p50, p95, longest | 1,787; 0.6, 5.9, 13 s | 1,330; 2.3, 18, 28 s |
-| of these pages that only read, p95 | 0.9 to 2.6 s | 3 to 7 s |
-| the app: processor, peak memory | 202 s, 505 MB | 137 s, 561 MB |
-| submissions; lost, doubled, half | 115; 0, 0, 0 | 87 (24 by command), 2 fits; 0, 0, 0 |
-| accepted; twice, or not in the store | 13; 0, 0 | 7; 0, 0 |
+| answers; p50, p95, longest | 1,972; 0.2, 2.4, 7.3 s | 1,769; 0.6, 5.9, 18 s |
+| the app: processor, peak memory | 291 s, 540 MB | 211 s, 620 MB |
+| submissions; lost, doubled, half | 152; 0, 0, 0 | 154 (43 by command), 5 fits; 0, 0, 0 |
+| accepted; twice, or not in the store | 18; 0, 0 | 12; 0, 0 |
 | exceptions on pages, errors told | 0, 0 | 0, 0 |
 
 Before, on the laptop's app with less beside it, 1,236 answers took 332 s of processor: a whole
