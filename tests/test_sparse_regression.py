@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_array
 
-from benchmark.model import sparse_regression
+from benchmark.model import parted_rows, sparse_regression
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.sparse_regression import SparseComponentRegression
 
@@ -34,7 +34,7 @@ def rows():
 
 def fitted(rows, *, nested: bool, monkeypatch) -> SparseComponentRegression:
     x, y = rows
-    monkeypatch.setattr(sparse_regression, "MANY", 0.5)  # keeps the groups sparse
+    monkeypatch.setattr(parted_rows, "MANY", 0.5)  # keeps the groups sparse
     monkeypatch.setattr(sparse_regression, "CLOSE", 1e-8)
     blocks = np.append(np.repeat(np.arange(3), BLOCK_SIZES), FIXED)
     parent = np.full(len(blocks), -1)

@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from benchmark.model.chain import NOISE, Arrays
 from benchmark.model.effects import Effects
@@ -33,7 +34,9 @@ from benchmark.model.structure import Structure
 SAMPLE_LAPS = 2500
 ROUNDS = 3  # a fourth moved the runs' centres by 0.005 % of a lap (root mean square)
 SIZED = 1  # the round in which a large store's standard deviations are fitted
-SIZE_DRAWS, LEAST_SIZE_DRAWS = 20, 2
+# Draws of the standard deviations, fewer where they are known better than the sample knows them;
+# known this many times better, their estimates stand for them.
+SIZE_DRAWS, WELL_KNOWN = 20, 5
 STEP = 1e-5  # of the numeric derivative of the log density, in log lap time
 TAU_GRID = np.exp(np.linspace(-2.5, 2.5, 31))
 COARSE, FINER = 5, (2, 1, 1)  # places of the grid tried first, then beside the best so far
@@ -74,8 +77,16 @@ def fast_draws(
 ) -> Arrays:
     """Return n draws of everything, in the form of `model.chain.run_chain`.
 
-    The standard deviations are fitted, or `held` as they were learnt.
+    The standard deviations are fitted, or `held` as they were learnt. One BLAS thread is quickest:
+    matrices are small or thin.
     """
+    with threadpool_limits(1):
+        return _fast_draws(s, priors, learnt, n, seed, held=held)
+
+
+def _fast_draws(
+    s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int, *, held: bool
+) -> Arrays:
     rng = np.random.default_rng(seed)
     sd = {name: float(np.median(values)) for name, values in learnt.sds.items()}
     start = Gibbs(s, priors, rng, Known(sd, learnt.noise), Effects.nought(s))
@@ -87,7 +98,7 @@ def fast_draws(
         information, response = working_runs(s, noise, error, problem.run_centre(centre))
         if k == SIZED:
             problem.fit_sizes(information, response)
-        problem.fit(information, response)
+        problem.fit(information, response, last=k == ROUNDS - 1)
         centre = problem.laps_centre(information, response)
     sizes = size_draws(problem, learnt, rng)
     return problem.arrays(sizes, information, response, noise, n, rng)
@@ -171,12 +182,13 @@ def _share_table() -> tuple[np.ndarray, np.ndarray]:
 def size_draws(problem: RunRegression, learnt: Learnt, rng: np.random.Generator) -> np.ndarray:
     """Draw standard deviations about their REML estimates, shape (draws, blocks).
 
-    Their spread is that of the sample's full fit, narrowed as the store is larger; where they
-    hardly differ, fewer draws stand for them.
+    Their spread is that of the sample's full fit, narrowed as the store is larger.
     """
     total = len(next(iter(learnt.sds.values())))
     narrower = np.sqrt(learnt.share / problem.sized)
-    rows = rng.integers(0, total, max(round(SIZE_DRAWS * narrower), LEAST_SIZE_DRAWS))
+    if narrower * WELL_KNOWN < 1:
+        return problem.model.sds_[None]
+    rows = rng.integers(0, total, round(SIZE_DRAWS * narrower))
     columns = []
     for k, name in enumerate(BLOCKS):
         logs = np.log(learnt.sds[name])

@@ -36,9 +36,9 @@ CHAINS = 2
 WARM_UP, KEEP = 150, 800
 LARGE_WARM_UP, LARGE_LAPS = 200, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
-FAST_DRAWS, FAST_FEWEST_DRAWS, FAST_BYTES = 1000, 200, 2_000_000_000
+FAST_DRAWS, FAST_FEWEST_DRAWS, FAST_BYTES = 400, 200, 2_000_000_000
 QUICK_WARM_UP, QUICK_KEEP = 60, 400  # of a small store's effects, noise and deviations held
-FAST_WARM_UP, FAST_KEEP = 100, 200  # sweeps of the sample, of which the means are taken
+FAST_WARM_UP, FAST_KEEP = 60, 140  # sweeps of the sample, of which the means are taken
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
 
 
@@ -63,8 +63,9 @@ def fit(
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
         deviations, "auto" takes "full" up to a size that two cores do in some ten minutes, "quick"
         holds noise and standard deviations as `last` has them.
-    draws : posterior draws to keep; by default 800, in the fast mode 1,000 or, where there are
-        more effects than fit two gigabytes so often, as many as do, and 200 at least.
+    draws : posterior draws to keep; by default 800, in the fast mode, where they are
+        independent, 400 or, where there are more effects than fit two gigabytes so often, as many
+        as do, and 200 at least.
     seed : the same seed and the same laps, in any order, give the same fit.
     progress : called with the share done and a word.
     data_version : of the store that the laps came from.

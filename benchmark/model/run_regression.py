@@ -26,7 +26,7 @@ from benchmark.model.variance import VarianceComponentRegression
 DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
 # Runs that a large store's standard deviations are fitted to: some as a start, then no more than
 # tell them to a few per cent.
-START_RUNS, SIZE_RUNS = 4_000, 20_000
+START_RUNS, SIZE_RUNS = 4_000, 12_000
 NEIGHBOURS = 4  # circuits that these runs are of, unless so few have too few
 SHARED = 0.25  # of the builds of the circuit that has fewer: then two are of one region
 # Blocks of the estimator, in order; the circuit's baseline has a fixed width.
@@ -131,12 +131,17 @@ class RunRegression:
         )
         return rows, response, 1 / widths**2
 
-    def fit(self, information: np.ndarray, response: np.ndarray) -> None:
+    def fit(self, information: np.ndarray, response: np.ndarray, *, last: bool) -> None:
         """Fit the estimator to the runs' working responses, the priors as further rows.
 
-        A large store keeps the standard deviations that it has.
+        A large store keeps the standard deviations that it has, and is solved exactly in the
+        `last` round only.
         """
-        self.model.fit(*self._rows(information, response, np.arange(self.s.n_runs)))
+        rows = self._rows(information, response, np.arange(self.s.n_runs))
+        if isinstance(self.model, SparseComponentRegression) and not last:
+            self.model.fit_nearly(*rows)
+        else:
+            self.model.fit(*rows)
 
     def fit_sizes(self, information: np.ndarray, response: np.ndarray) -> None:
         """Fit a large store's standard deviations, to ever more of its runs.

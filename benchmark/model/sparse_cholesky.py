@@ -34,7 +34,7 @@ from benchmark.model.front_kernels import (
     square_sums,
     whole_of,
 )
-from benchmark.model.fronts import Plan, plan_fronts
+from benchmark.model.fronts import plan_fronts
 from benchmark.model.mixed_equations import FIXED, TINY
 from benchmark.model.sparse_equations import Equations, Links, cliques
 
@@ -44,17 +44,14 @@ RIDGE = 1e-12
 
 
 class Elimination:
-    """The plan of one problem's factorisation, and its numbers in the order of elimination.
+    """The plan of one problem's factorisation, and its numbers in the order of elimination."""
 
-    A `plan` made before for equations of the same pattern may be handed in.
-    """
-
-    def __init__(self, equations: Equations, plan: Plan | None = None) -> None:
+    def __init__(self, equations: Equations) -> None:
         self.equations = equations
         n = equations.n_rest
         late = np.zeros(n, dtype=bool) if equations.late is None else equations.late
         fixed = equations.block == FIXED
-        self.plan = plan = plan or plan_fronts(n, *cliques(equations), fixed, late)
+        self.plan = plan = plan_fronts(n, *cliques(equations), fixed, late)
         place = np.empty(n + 1, dtype=np.int64)
         place[plan.order], place[n] = np.arange(n), n
         self.place = place

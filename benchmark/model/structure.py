@@ -33,7 +33,9 @@ def spec_texts(levels: np.ndarray) -> list[str]:
 
 def keys_of(table: Mapping[str, Iterable[object]] | pd.DataFrame, group: str) -> list[Name]:
     """Name the level of `group` that each row belongs to."""
-    return list(zip(*([str(v) for v in table[c]] for c in GROUPS[group]), strict=True))
+    # Columns of text from a database are slow to walk through as they are.
+    columns = (np.asarray(table[c], dtype=object) for c in GROUPS[group])
+    return list(zip(*(map(str, column) for column in columns), strict=True))
 
 
 @dataclass(frozen=True)
@@ -80,9 +82,9 @@ def structure(frame: ModelFrame) -> Structure:
     for group in GROUPS:
         code[group], levels[group] = _levels(runs, group)
     wet = runs["surface"].to_numpy() != "dry"
-    wet_sessions = pd.Series(keys_of(runs, "session"), dtype=object).where(wet)
-    code["wet_session"], names = pd.factorize(wet_sessions)
-    levels["wet_session"] = list(names)
+    code["wet_session"] = np.full(len(runs), -1)
+    code["wet_session"][wet], wet_sessions = pd.factorize(code["session"][wet])
+    levels["wet_session"] = [levels["session"][k] for k in wet_sessions]
     run = frame.laps["run_id"].to_numpy()
     median = runs[["circuit", "layout"]].merge(
         frame.circuits, left_on=["circuit", "layout"], right_index=True, how="left"

@@ -230,7 +230,7 @@ def _missing_treadwear(s: Structure) -> MissingNumber:
     """One unknown a build and tyre category: log grade over the category's usual one."""
     sets = s.runs["build"] + chr(31) + s.runs["tyre_category"]
     unit, first = _units(pd.factorize(sets)[0], np.isnan(s.facts.log_treadwear))
-    names = [tuple(sets.iloc[k].split(chr(31))) for k in first]
+    names = [tuple(text.split(chr(31))) for text in sets.iloc[first]]
     sd = np.full(len(first), TREADWEAR_SD)
     centre, latent = np.zeros(len(first)), np.zeros(s.n_runs)
     return MissingNumber("log_treadwear", unit, centre, sd, names, latent)
