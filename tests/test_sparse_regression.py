@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_array
 
-from benchmark.model import parted_rows, sparse_regression
+from benchmark.model import sparse_regression
 from benchmark.model.mixed_equations import FIXED
+from benchmark.model.parted_rows import Rows
 from benchmark.model.sparse_regression import SparseComponentRegression
 
 DAYS, SESSIONS, CARS, ROWS = 12, 48, 30, 600
@@ -34,7 +35,6 @@ def rows():
 
 def fitted(rows, *, nested: bool, monkeypatch) -> SparseComponentRegression:
     x, y = rows
-    monkeypatch.setattr(parted_rows, "MANY", 0.5)  # keeps the groups sparse
     monkeypatch.setattr(sparse_regression, "CLOSE", 1e-8)
     blocks = np.append(np.repeat(np.arange(3), BLOCK_SIZES), FIXED)
     parent = np.full(len(blocks), -1)
@@ -43,8 +43,9 @@ def fitted(rows, *, nested: bool, monkeypatch) -> SparseComponentRegression:
     # Every other car goes late where sessions are inside days: neither may change an answer.
     late = nested & (blocks == CAR) & (np.arange(len(blocks)) % 2 == 0)
     found = SparseComponentRegression(blocks, SIZE_PRIORS, np.ones(3), parent, late)
-    found.fit_sizes(x, y, np.ones(ROWS))
-    found.fit(x, y, np.ones(ROWS))
+    parts = Rows(csr_array(x[:, :-1]), x[:, -1:].toarray())
+    found.fit_sizes(parts, y, np.ones(ROWS))
+    found.fit(parts, y, np.ones(ROWS))
     return found
 
 

@@ -16,6 +16,8 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_array, diags_array
 from scipy.sparse.linalg import LinearOperator, cg
 
+from benchmark.model.parted_rows import Rows
+
 # Of the residual over the right-hand side. At 300,000 and 1,000,000 laps fitted values are then
 # within 0.002 % of a lap of the exact ones (root mean square).
 CLOSE = 1e-5
@@ -24,19 +26,12 @@ RIDGE = 1e-10  # relative, so that aliased columns share instead of failing
 
 
 def solve_nearly(
-    groups: csr_array,
-    features: np.ndarray,
-    y: np.ndarray,
-    weight: np.ndarray,
-    sds: np.ndarray,
-    start: np.ndarray,
+    rows: Rows, y: np.ndarray, weight: np.ndarray, sds: np.ndarray, start: np.ndarray
 ) -> np.ndarray:
     """Return coefficients close to those that minimise the penalised squares, (columns,).
 
     Parameters
     ----------
-    groups, features : rows by columns that few rows have, and rows by columns that most have; the
-        coefficients of the features come last.
     y, weight : of each row.
     sds : standard deviation of each coefficient, infinite for ordinary ones, (columns,).
     start : coefficients to begin from, (columns,).
@@ -44,29 +39,27 @@ def solve_nearly(
     ordinary = np.isinf(sds)
     scale = np.where(ordinary, 1.0, sds)
     own = (~ordinary).astype(float)
-    rows = _Rows(groups, features, scale, weight)
+    scaled = _Scaled(rows, scale, weight)
     size = (len(sds), len(sds))
     found, _ = cg(
-        LinearOperator(size, matvec=lambda u: rows.products(rows.fitted(u)) + own * u),
-        rows.products(y),
+        LinearOperator(size, matvec=lambda u: scaled.products(scaled.fitted(u)) + own * u),
+        scaled.products(y),
         x0=start / np.where(scale > 0, scale, 1.0),
         rtol=CLOSE,
         maxiter=MOST_STEPS,
-        M=LinearOperator(size, matvec=_preconditioner(rows, own)),
+        M=LinearOperator(size, matvec=_preconditioner(scaled, own)),
     )
     return np.asarray(found * scale)
 
 
-class _Rows:
-    """The rows for spherical effects, in two parts."""
+class _Scaled:
+    """The rows for spherical effects."""
 
-    def __init__(
-        self, groups: csr_array, features: np.ndarray, scale: np.ndarray, weight: np.ndarray
-    ) -> None:
-        self.n = groups.shape[1]
-        self.groups: Any = csr_array(groups @ diags_array(scale[: self.n]))
+    def __init__(self, rows: Rows, scale: np.ndarray, weight: np.ndarray) -> None:
+        self.n = rows.groups.shape[1]
+        self.groups: Any = csr_array(rows.groups @ diags_array(scale[: self.n]))
         self.columns: Any = csr_array(self.groups.T)
-        self.features = features * scale[self.n :]
+        self.features = rows.features * scale[self.n :]
         self.weight = weight
 
     def fitted(self, effects: np.ndarray) -> np.ndarray:
@@ -90,7 +83,7 @@ class _Rows:
         return np.block([[inside, across], [across.T, self.features.T @ weighted]])
 
 
-def _preconditioner(rows: _Rows, own: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
+def _preconditioner(rows: _Scaled, own: np.ndarray) -> Callable[[np.ndarray], np.ndarray]:
     """Solve ordinary coefficients and features together, all others each by itself."""
     diagonal = rows.squares() + own
     diagonal[diagonal == 0] = 1.0  # an ordinary column without a row

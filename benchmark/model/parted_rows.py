@@ -2,56 +2,76 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Self
 
 import numpy as np
-from scipy.sparse import block_array, csc_array, csr_array, diags_array
+from scipy.sparse import block_array, csc_array, csr_array, diags_array, hstack
 
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.sparse_equations import Equations
 
-MANY = 0.02  # columns that more than this share of the rows has are held densely
 
-
-class PartedRows:
-    """Columns that are eliminated first, others that few rows have, and those that many have.
-
-    Parameters
-    ----------
-    x : rows by columns.
-    blocks : block of each column, FIXED for an ordinary coefficient, (columns,).
-    n_blocks : how many blocks there are.
-    parent : for a column whose rows all have one same column of another block, that column, -1
-        for others, (columns,).
+@dataclass(frozen=True)
+class Rows:
+    """Rows of a regression, its columns in two parts.
 
     Attributes
     ----------
-    first, some, dense : the columns of each part. First go those of the largest block whose columns
-        never meet in one row.
-    sparse : first and some, ascending.
-    groups, features : the rows, of sparse and of dense columns.
+    groups : columns that few rows have, such as indicators, sparse, (rows, columns).
+    features : columns that most rows have, dense, (rows, columns); they come last.
     """
 
-    def __init__(self, x: csr_array, blocks: np.ndarray, n_blocks: int, parent: np.ndarray) -> None:
-        self.x, self.blocks, self.n_blocks = x, blocks, n_blocks
-        whole = csc_array(x)
-        column = np.arange(x.shape[1])
+    groups: csr_array
+    features: np.ndarray
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return len(self.features), self.groups.shape[1] + self.features.shape[1]
+
+    def __getitem__(self, chosen: np.ndarray) -> Self:
+        return type(self)(csr_array(self.groups[chosen]), self.features[chosen])
+
+    def joined(self) -> csr_array:
+        """All columns side by side."""
+        return csr_array(hstack([self.groups, csr_array(self.features)]))
+
+
+class PartedRows:
+    """Rows whose groups are parted further: columns eliminated first, and the others.
+
+    Parameters
+    ----------
+    rows : of the regression.
+    blocks : block of each column, FIXED for an ordinary coefficient, (columns,).
+    n_blocks : how many blocks there are.
+    parent : for a group's column whose rows all have one same column of another block, that column,
+        -1 for others, (columns,).
+
+    Attributes
+    ----------
+    first, rest : the columns of each part. First go those of the largest block whose columns never
+        meet in one row.
+    """
+
+    def __init__(self, rows: Rows, blocks: np.ndarray, n_blocks: int, parent: np.ndarray) -> None:
+        self.rows, self.blocks, self.n_blocks = rows, blocks, n_blocks
+        n_groups = rows.groups.shape[1]
+        column = np.arange(n_groups)
         # A parent reaches the rows through its children, however many there are.
         is_parent = np.isin(column, parent)
-        often = (np.diff(whole.indptr) > MANY * x.shape[0]) & ~is_parent
-        self.sparse, self.dense = column[~often], column[often]
-        self.groups: Any = csr_array(whole[:, self.sparse])
-        self.features = whole[:, self.dense].toarray()
-        shut_out = often | is_parent | (parent >= 0)
-        self.first_block = _independent(x, blocks, shut_out, n_blocks)
-        first = (blocks == self.first_block) & ~often
-        self.first, self.some = column[first], column[~first & ~often]
-        self._first: Any = csc_array(whole[:, self.first])
-        some: Any = csc_array(whole[:, self.some] @ diags_array(1.0 - is_parent[self.some]))
-        some.eliminate_zeros()
-        self._some: Any = csr_array(some)
-        self.rest = np.concatenate([self.some, self.dense])
-        place = np.full(len(column), -1)
+        shut_out = is_parent | (parent[:n_groups] >= 0)
+        self.first_block = _independent(rows.groups, blocks[:n_groups], shut_out, n_blocks)
+        first = blocks[:n_groups] == self.first_block
+        self.first, some = column[first], column[~first]
+        groups = csc_array(rows.groups)
+        self._first: Any = csc_array(groups[:, self.first])
+        left: Any = csc_array(groups[:, some] @ diags_array(1.0 - is_parent[some]))
+        left.eliminate_zeros()
+        self._some: Any = csr_array(left)
+        self.rest = np.concatenate([some, np.arange(n_groups, rows.shape[1])])
+        place = np.full(rows.shape[1], -1)
         place[self.rest] = np.arange(len(self.rest))
         parent = parent[self.rest]
         self._parent = np.where(parent >= 0, place[parent], -1)
@@ -62,7 +82,7 @@ class PartedRows:
         `late` is True on columns that join parts of the rows which have little else in common.
         """
         w = diags_array(weight)
-        dense = np.column_stack([self.features, y])
+        dense = np.column_stack([self.rows.features, y])
         weighted = weight[:, None] * dense
         some, first = csc_array(w @ self._some), self._first
         across = csc_array(some.T @ dense)
@@ -89,13 +109,13 @@ class PartedRows:
         return out
 
 
-def _independent(x: csr_array, blocks: np.ndarray, shut_out: np.ndarray, n_blocks: int) -> int:
+def _independent(groups: csr_array, blocks: np.ndarray, shut_out: np.ndarray, n_blocks: int) -> int:
     """Return the largest block whose columns never meet in one row."""
     best, size = 0, -1
     for k in range(n_blocks):
         mine = (blocks == k) & (blocks != FIXED)
         if not mine.sum() > size or (shut_out & mine).any():
             continue
-        if (np.asarray(abs(x).sign() @ mine.astype(float)) <= 1).all():
+        if (np.asarray(abs(groups).sign() @ mine.astype(float)) <= 1).all():
             best, size = k, int(mine.sum())
     return best

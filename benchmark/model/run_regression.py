@@ -7,6 +7,7 @@ standard deviations are fitted once, to some of the runs, and all runs are then 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_array, hstack, vstack
@@ -18,6 +19,7 @@ from benchmark.model.effects import N_LAP, N_RUN
 from benchmark.model.gibbs import Gibbs
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.noise import Noise
+from benchmark.model.parted_rows import Rows
 from benchmark.model.priors import Priors
 from benchmark.model.sparse_regression import SparseComponentRegression
 from benchmark.model.structure import JOINT, Structure
@@ -58,11 +60,14 @@ class RunRegression:
         self.lap_mean = sums.features / counts[:, None]
         self.n_days = len(s.levels["build_day"])
         self.sized = 1.0  # share of the runs that the standard deviations were fitted to
-        self.x, self.blocks = self._matrix()
         self.n_groups = start.solver.n_joint + self.n_days
-        self.of_groups = csr_array(self.x[:, : self.n_groups])
+        self.blocks = self._blocks()
+        self.groups = csr_array(hstack([start.solver.membership.T, start.solver.days.T]))
         prior_rows, self.prior_response, self.prior_weight = self._prior_rows(priors)
-        self.rows = csr_array(vstack([self.x, prior_rows]))
+        self.rows = Rows(
+            csr_array(vstack([self.groups, prior_rows.groups])),
+            np.vstack([np.hstack([start.state.features, self.lap_mean]), prior_rows.features]),
+        )
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
         start_sds = np.array([start.known.sd[name] for name in BLOCKS])
         self.model: VarianceComponentRegression | SparseComponentRegression
@@ -76,8 +81,8 @@ class RunRegression:
                 self.blocks, fit_intercept=False, noise_sd=1.0, size_priors=sizes
             )
 
-    def _matrix(self) -> tuple[csr_array, np.ndarray]:
-        """Joint groups, build-days, run features and lap features side by side."""
+    def _blocks(self) -> np.ndarray:
+        """Block of each column: joint groups, build-days, run features, lap features."""
         solver = self.start.solver
         number = {name: k for k, name in enumerate(BLOCKS)}
         blocks = [np.full(solver.n_joint, FIXED)]
@@ -87,16 +92,7 @@ class RunRegression:
         features = np.full(N_RUN, FIXED)
         features[[COLUMN[name] for name in AREA_SLOPES]] = number["area"]
         features[[COLUMN[name] for name in STEPS]] = number["step"]
-        blocks += [features, np.full(N_LAP, FIXED)]
-        x = hstack(
-            [
-                csr_array(solver.membership.T),
-                csr_array(solver.days.T),
-                csr_array(self.start.state.features),
-                csr_array(self.lap_mean),
-            ]
-        )
-        return csr_array(x), np.concatenate(blocks)
+        return np.concatenate([*blocks, features, np.full(N_LAP, FIXED)])
 
     def _parents(self) -> np.ndarray:
         """Column of the group that each level's group lies inside, -1 for none, (columns,)."""
@@ -106,13 +102,15 @@ class RunRegression:
         return out
 
     def _late(self) -> np.ndarray:
-        """Say which columns have runs in more than one region, (columns,)."""
+        """Say which columns have runs in more than one region, (columns,); features have."""
         region = regions(self.s)
-        each = np.zeros((self.s.n_runs, int(region.max()) + 1))
-        each[np.arange(self.s.n_runs), region] = 1.0
-        return np.asarray(((abs(self.x).T @ each) > 0).sum(axis=1) > 1)
+        each = csr_array((np.ones(len(region)), (np.arange(len(region)), region)))
+        there: Any = csr_array(self.groups.T @ each)
+        late = np.ones(len(self.blocks), dtype=bool)
+        late[: self.n_groups] = np.diff(there.indptr) > 1
+        return late
 
-    def _prior_rows(self, priors: Priors) -> tuple[csr_array, np.ndarray, np.ndarray]:
+    def _prior_rows(self, priors: Priors) -> tuple[Rows, np.ndarray, np.ndarray]:
         """Priors of ordinary coefficients as rows: one observation of each, at its centre."""
         centre, width, kind = effect_priors(priors)
         offset = self.n_groups
@@ -127,9 +125,10 @@ class RunRegression:
         )
         rows = csr_array(
             (np.ones(len(columns)), (np.arange(len(columns)), columns)),
-            shape=(len(columns), self.x.shape[1]),
+            shape=(len(columns), len(self.blocks)),
         )
-        return rows, response, 1 / widths**2
+        parts = Rows(csr_array(rows[:, :offset]), rows[:, offset:].toarray())
+        return parts, response, 1 / widths**2
 
     def fit(self, information: np.ndarray, response: np.ndarray, *, last: bool) -> None:
         """Fit the estimator to the runs' working responses, the priors as further rows.
@@ -137,11 +136,13 @@ class RunRegression:
         A large store keeps the standard deviations that it has, and is solved exactly in the
         `last` round only.
         """
-        rows = self._rows(information, response, np.arange(self.s.n_runs))
-        if isinstance(self.model, SparseComponentRegression) and not last:
-            self.model.fit_nearly(*rows)
+        rows, *rest = self._rows(information, response, np.arange(self.s.n_runs))
+        if not isinstance(self.model, SparseComponentRegression):
+            self.model.fit(rows.joined(), *rest)
+        elif last:
+            self.model.fit(rows, *rest)
         else:
-            self.model.fit(*rows)
+            self.model.fit_nearly(rows, *rest)
 
     def fit_sizes(self, information: np.ndarray, response: np.ndarray) -> None:
         """Fit a large store's standard deviations, to ever more of its runs.
@@ -159,12 +160,11 @@ class RunRegression:
 
     def _rows(
         self, information: np.ndarray, response: np.ndarray, chosen: np.ndarray
-    ) -> tuple[csr_array, np.ndarray, np.ndarray]:
+    ) -> tuple[Rows, np.ndarray, np.ndarray]:
         """Rows, response and weights of some runs and of the priors."""
         rows = self.rows
         if len(chosen) < self.s.n_runs:
-            prior = np.arange(self.s.n_runs, rows.shape[0])
-            rows = csr_array(rows[np.append(chosen, prior)])
+            rows = rows[np.append(chosen, np.arange(self.s.n_runs, rows.shape[0]))]
         weight = 1 / (self.outing_sd**2 + 1 / information[chosen])
         return (
             rows,
@@ -186,16 +186,10 @@ class RunRegression:
         return np.asarray(level[self.s.run] + self.start.solver.lap_columns @ lap)
 
     def _fitted(self, effects: np.ndarray) -> np.ndarray:
-        """Centre of each run without its outing, (draws, runs).
-
-        The features, which most runs have, are quicker as dense columns.
-        """
-        features = self.start.state.features
-        groups = self.n_groups
-        ends = groups + features.shape[1]
-        out = (self.of_groups @ effects[:, :groups].T).T
-        out += effects[:, groups:ends] @ features.T
-        return np.asarray(out + effects[:, ends:] @ self.lap_mean.T)
+        """Centre of each run without its outing, (draws, runs)."""
+        out = (self.groups @ effects[:, : self.n_groups].T).T
+        out += effects[:, self.n_groups :] @ self.rows.features[: self.s.n_runs].T
+        return np.asarray(out)
 
     def _outing(self, left: np.ndarray, information: np.ndarray) -> np.ndarray:
         return np.asarray(left * information / (information + 1 / self.outing_sd**2))

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from scipy.sparse import csc_array, csr_array
+from scipy.sparse import csr_array
 
 from benchmark.model.nearly import solve_nearly
-from benchmark.model.parted_rows import PartedRows
+from benchmark.model.parted_rows import PartedRows, Rows
 from benchmark.model.reml import fit_reml
 from benchmark.model.sparse_cholesky import Elimination, Factor
 
@@ -28,8 +28,8 @@ class SparseComponentRegression:
     size_priors : median and standard deviation of the log of each block's standard deviation,
         (blocks, 2). The noise has standard deviation 1.
     start : standard deviations that the first fit starts from, (blocks,).
-    parent : for a column whose rows all have one same column of another block, that column, -1
-        for others, (columns,).
+    parent : for a group's column whose rows all have one same column of another block, that column,
+        -1 for others, (columns,).
     late : True on columns that join parts of the rows which have little else in common, (columns,).
 
     Parents and late columns change how long a fit takes, not what it finds.
@@ -51,57 +51,49 @@ class SparseComponentRegression:
         self.blocks, self.size_priors, self.parent, self.late = blocks, size_priors, parent, late
         self.sds_ = start
         self.coef_ = np.zeros(len(blocks))
-        self._parted: PartedRows | None = None
         self._fitted: tuple[PartedRows, Factor] | None = None
 
-    def fit_nearly(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
+    def fit_nearly(self, rows: Rows, y: np.ndarray, weight: np.ndarray) -> None:
         """Find the coefficients to some thousandths of a per cent, with no factorisation.
 
-        `x` are rows by columns, `y` and `weight` have one value a row.
+        `y` and `weight` have one value a row.
         """
-        rows = self._rows(x)
-        order = np.concatenate([rows.sparse, rows.dense])
-        sds = np.append(self.sds_, np.inf)[self.blocks[order]]
-        found = solve_nearly(rows.groups, rows.features, y, weight, sds, self.coef_[order])
-        self.coef_ = np.empty(len(order))
-        self.coef_[order] = found
+        sds = np.append(self.sds_, np.inf)[self.blocks]
+        self.coef_ = solve_nearly(rows, y, weight, sds, self.coef_)
 
-    def fit(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
+    def fit(self, rows: Rows, y: np.ndarray, weight: np.ndarray) -> None:
         """Find the coefficients with the standard deviations as they stand: one factorisation.
 
         It is kept, for draws.
         """
-        rows = self._rows(x)
-        factor = Elimination(rows.equations(y, weight, self.late)).factor(self.sds_)
-        self._fitted = rows, factor
+        parted = PartedRows(rows, self.blocks, self.n_blocks, self.parent)
+        factor = Elimination(parted.equations(y, weight, self.late)).factor(self.sds_)
+        self._fitted = parted, factor
         first, rest = factor.coefficients()
-        self.coef_ = rows.placed(first[:, None], rest[:, None])[:, 0]
+        self.coef_ = parted.placed(first[:, None], rest[:, None])[:, 0]
 
-    def fit_sizes(self, x: csr_array, y: np.ndarray, weight: np.ndarray) -> None:
+    def fit_sizes(self, rows: Rows, y: np.ndarray, weight: np.ndarray) -> None:
         """Fit the standard deviations by REML, starting from those there are.
 
         Columns without a row, such as those of entries in other rows than these, add nothing.
         """
-        there = np.flatnonzero(np.diff(csc_array(x).indptr))
-        number = np.full(x.shape[1], -1)
+        n_groups = rows.groups.shape[1]
+        found_in = np.bincount(rows.groups.indices, minlength=n_groups) > 0
+        there = np.append(np.flatnonzero(found_in), np.arange(n_groups, rows.shape[1]))
+        number = np.full(rows.shape[1], -1)
         number[there] = np.arange(len(there))
         parent = self.parent[there]
         parent = np.where(parent >= 0, number[parent], -1)
-        rows = PartedRows(csr_array(x[:, there]), self.blocks[there], self.n_blocks, parent)
+        few = Rows(csr_array(rows.groups[:, found_in]), rows.features)
+        parted = PartedRows(few, self.blocks[there], self.n_blocks, parent)
         found = fit_reml(
-            rows.equations(y, weight, self.late[there]),
+            parted.equations(y, weight, self.late[there]),
             noise_sd=1.0,
             size_priors=self.size_priors,
             start=self.sds_,
             close=CLOSE,
         )
         self.sds_ = found.sds
-
-    def _rows(self, x: csr_array) -> PartedRows:
-        """Part the columns, unless it was these."""
-        if self._parted is None or self._parted.x is not x:
-            self._parted = PartedRows(x, self.blocks, self.n_blocks, self.parent)
-        return self._parted
 
     @property
     def n_blocks(self) -> int:
@@ -116,12 +108,12 @@ class SparseComponentRegression:
         They come from their joint Normal distribution given the rows of the last fit.
         """
         assert self._fitted is not None  # noqa: S101 - drawn after a fit only
-        rows, factor = self._fitted
+        parted, factor = self._fitted
         if not np.array_equal(sds, factor.theta):
             factor = factor.elimination.factor(np.asarray(sds))
         for begin in range(0, n, at_once):
             first, rest = _drawn(factor, min(at_once, n - begin), rng)
-            yield rows.placed(first, rest).T
+            yield parted.placed(first, rest).T
 
 
 def _drawn(factor: Factor, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

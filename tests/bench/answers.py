@@ -52,6 +52,7 @@ from urllib.parse import quote
 
 from benchmark.model import decade
 from benchmark.model.fit import Fit
+from benchmark.model.pace import FAST_DRAWS
 from benchmark.store.kept_fits import folder_of, write_draft
 from benchmark.store.store import Store
 from tests.bench.made_up_fit import made_up_fit
@@ -74,7 +75,7 @@ PAGES = {
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--laps", type=int, default=10_000_000)
-    parser.add_argument("--draws", type=int, default=1000)
+    parser.add_argument("--draws", type=int, default=FAST_DRAWS)
     parser.add_argument("--keep", type=Path, help="where the store is made, and stays")
     parser.add_argument("--served", action="store_true", help="also in a browser")
     options = parser.parse_args()

@@ -17,6 +17,7 @@ from benchmark.model import decade
 from benchmark.model.design import GROUPS, LAP_FEATURES, RUN_FEATURES
 from benchmark.model.fit import Draws, Fit
 from benchmark.model.frame import MODS
+from benchmark.model.pace import FAST_DRAWS
 from benchmark.model.structure import keys_of, spec_texts
 from benchmark.trade.classes import INDUCTIONS
 
@@ -27,7 +28,7 @@ OF_A_TABLE = ("circuit", "layout", "date", "session", "model", "build", "driver"
               "tyre_category")  # fmt: skip
 
 
-def made_up_fit(laps: int, draws: int = 1000, seed: int = 1) -> Fit:
+def made_up_fit(laps: int, draws: int = FAST_DRAWS, seed: int = 1) -> Fit:
     """Return a fit on so many laps."""
     rng = np.random.default_rng(seed)
     runs, lap_rows = _driven(laps, seed)
