@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, hstack
 
 from benchmark.model import sparse_regression
 from benchmark.model.mixed_equations import FIXED
@@ -70,3 +70,16 @@ def test_draws_of_nested_columns_have_the_spread_of_the_equations(both, rows):
         drawn = np.concatenate(list(one.draw(sds, n, np.random.default_rng(2))))
         # Five standard errors of a standard deviation from so many draws.
         assert drawn.std(axis=0) == pytest.approx(expected, rel=5 / np.sqrt(2 * n))
+
+
+def test_columns_without_a_row_change_no_standard_deviation(both, rows, monkeypatch):
+    """Entries of other runs than those that sizes are fitted to; left out, as they add nothing."""
+    monkeypatch.setattr(sparse_regression, "CLOSE", 1e-8)
+    x, y = rows
+    absent = 7
+    blocks = np.concatenate([np.repeat(np.arange(3), BLOCK_SIZES), np.full(absent, CAR), [FIXED]])
+    groups = csr_array(hstack([x[:, :-1], csr_array((ROWS, absent))]))
+    none, never = np.full(len(blocks), -1), np.zeros(len(blocks), dtype=bool)
+    found = SparseComponentRegression(blocks, SIZE_PRIORS, np.ones(3), none, never)
+    found.fit_sizes(Rows(groups, x[:, -1:].toarray()), y, np.ones(ROWS))
+    assert found.sds_ == pytest.approx(both[0].sds_, rel=1e-6)
