@@ -16,14 +16,14 @@ from benchmark.errors import BadQuestion
 from benchmark.model import fast as fast_mode
 from benchmark.model import pace, run_regression, sparse_regression
 from benchmark.model.effects import Effects
-from benchmark.model.fast import information_share
 from benchmark.model.fit import Fit
 from benchmark.model.gibbs import SD_GROUPS, Gibbs, Known
 from benchmark.model.noise import Noise
 from benchmark.model.posterior import interval
 from benchmark.model.priors import STANDARD_PRIORS
+from benchmark.model.run_sites import RunSites
 from benchmark.model.simulate import simulate
-from benchmark.model.structure import structure
+from benchmark.model.structure import Structure, structure
 from tests.conftest import SMALL
 
 DRAWS = 300
@@ -131,29 +131,11 @@ def test_the_order_of_the_rows_changes_nothing_in_the_fast_mode(laps):
     pd.testing.assert_frame_equal(adjusted(one), adjusted(other), check_exact=True)
 
 
-def test_a_delay_leaves_less_information_the_larger_it_is():
-    ratio = np.array([0.05, 0.3, 1.0, 3.0, 30.0])  # spread over mean delay
-    share = information_share(ratio)
-    assert (np.diff(share) > 0).all()
-    assert share[-1] == pytest.approx(1, abs=0.01)  # hardly any delay: a Normal lap
-    # With a delay only, the edge tells all: the share of the Normal's information goes to nought.
-    assert share[0] < 0.2
-
-
-@pytest.mark.parametrize("ratio", [0.3, 1.0, 3.0])
-def test_the_information_of_a_lap_is_the_spread_of_its_score(ratio):
-    # Expected squared score of Normal(0, 1) plus Exponential(mean 1 / ratio), by simulation with
-    # scipy's density; sd = 1, so it is the share itself.
-    from scipy.stats import exponnorm
-
-    rng = np.random.default_rng(1)
-    laps = rng.standard_normal(100_000) + rng.exponential(1 / ratio, 100_000)
-    step = 1e-4
-    up, down = (exponnorm.logpdf(laps + s, 1 / ratio) for s in (step, -step))
-    score = (up - down) / (2 * step)
-    error = np.std(score**2) / np.sqrt(len(laps))
-    found = float(information_share(np.array([ratio]))[0])
-    assert found == pytest.approx(float(np.mean(score**2)), abs=4 * error + 0.005)
+def observed(s: Structure) -> RunSites:
+    """Every run observed at its quick laps, equally well."""
+    sites = RunSites(s)
+    sites.precision, sites.response = np.full(s.n_runs, 5e4), s.quick_laps()
+    return sites
 
 
 @pytest.fixture
@@ -168,8 +150,8 @@ def problem(laps, monkeypatch) -> Callable[[int], run_regression.RunRegression]:
         monkeypatch.setattr(run_regression, "DENSE_MOST", dense_most)
         made = run_regression.RunRegression(s, start, STANDARD_PRIORS, sd["outing"])
         for _ in range(2):  # the second starts from the first
-            made.fit_sizes(np.full(s.n_runs, 5e4), s.quick_laps())
-            made.fit(np.full(s.n_runs, 5e4), s.quick_laps(), last=True)
+            made.fit_sizes(observed(s))
+            made.fit(observed(s), last=True)
         return made
 
     return make
@@ -197,11 +179,10 @@ def test_sparse_equations_of_a_large_store_give_what_dense_ones_give(problem):
 
 def test_a_solution_without_a_factor_comes_close_to_the_exact_one(problem):
     made = problem(0)
-    information = np.full(made.s.n_runs, 5e4)
     rows = made.rows.joined()[: made.s.n_runs]
     exact = rows @ made.model.coef_
     made.model.coef_ = np.zeros(len(made.blocks))
-    made.fit(information, made.s.quick_laps(), last=False)
+    made.fit(observed(made.s), last=False)
     apart = rows @ made.model.coef_ - exact
     assert 0 < np.sqrt(np.mean(apart**2)) < 1e-4  # 0.01 % of a lap
 
@@ -220,14 +201,3 @@ def test_the_delay_of_a_driver_is_the_best_of_the_whole_grid(laps):
         values.append(total - 0.5 * (np.log(factor) / prior) ** 2)
     expected = noise.tau_centre * fast_mode.TAU_GRID[np.argmax(values, axis=0)]
     assert found == pytest.approx(expected)
-
-
-def test_laps_in_batches_give_what_all_at_once_give(laps, monkeypatch):
-    s = structure(pace.model_frame(laps))
-    noise = Noise.at_prior(STANDARD_PRIORS, s.laps.n_drivers)
-    error = s.log_time - s.quick_laps()[s.run]
-    whole = fast_mode.working_runs(s, noise, error, s.quick_laps())
-    monkeypatch.setattr(fast_mode, "BATCH", 37)
-    parts = fast_mode.working_runs(s, noise, error, s.quick_laps())
-    for one, other in zip(whole, parts, strict=True):
-        assert other == pytest.approx(one, rel=1e-12)

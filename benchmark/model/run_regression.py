@@ -21,6 +21,7 @@ from benchmark.model.mixed_equations import FIXED
 from benchmark.model.noise import Noise
 from benchmark.model.parted_rows import Rows
 from benchmark.model.priors import Priors
+from benchmark.model.run_sites import RunSites
 from benchmark.model.sparse_regression import SparseComponentRegression
 from benchmark.model.structure import JOINT, Structure
 from benchmark.model.variance import VarianceComponentRegression
@@ -70,6 +71,7 @@ class RunRegression:
         )
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
         start_sds = np.array([start.known.sd[name] for name in BLOCKS])
+        self.sds = start_sds  # of each block, as they stand
         self.model: VarianceComponentRegression | SparseComponentRegression
         self.held = held  # the standard deviations, at those of the start
         if held or self.rows.shape[1] > DENSE_MOST:
@@ -130,21 +132,27 @@ class RunRegression:
         parts = Rows(csr_array(rows[:, :offset]), rows[:, offset:].toarray())
         return parts, response, 1 / widths**2
 
-    def fit(self, information: np.ndarray, response: np.ndarray, *, last: bool) -> None:
-        """Fit the estimator to the runs' working responses, the priors as further rows.
+    @property
+    def day_sd(self) -> float:
+        """Standard deviation of a build's day, as it stands."""
+        return float(self.sds[BLOCKS.index("build_day")])
+
+    def fit(self, sites: RunSites, *, last: bool) -> None:
+        """Fit the estimator to the runs' observations, the priors as further rows.
 
         A large store keeps the standard deviations that it has, and is solved exactly in the
         `last` round only.
         """
-        rows, *rest = self._rows(information, response, np.arange(self.s.n_runs))
+        rows, *rest = self._rows(sites, np.arange(self.s.n_runs))
         if not isinstance(self.model, SparseComponentRegression):
             self.model.fit(rows.joined(), *rest)
+            self.sds = self.model.sds_
         elif last:
             self.model.fit(rows, *rest)
         else:
             self.model.fit_nearly(rows, *rest)
 
-    def fit_sizes(self, information: np.ndarray, response: np.ndarray) -> None:
+    def fit_sizes(self, sites: RunSites) -> None:
         """Fit a large store's standard deviations, to ever more of its runs.
 
         Each fit starts from the one before, which spares the larger ones most of their steps.
@@ -153,22 +161,21 @@ class RunRegression:
             return
         for runs in (START_RUNS, SIZE_RUNS):
             chosen = neighbours(self.s, runs)
-            self.model.fit_sizes(*self._rows(information, response, chosen))
+            self.model.fit_sizes(*self._rows(sites, chosen))
+            self.sds = self.model.sds_
             self.sized = len(chosen) / self.s.n_runs
             if len(chosen) == self.s.n_runs:
                 break
 
-    def _rows(
-        self, information: np.ndarray, response: np.ndarray, chosen: np.ndarray
-    ) -> tuple[Rows, np.ndarray, np.ndarray]:
+    def _rows(self, sites: RunSites, chosen: np.ndarray) -> tuple[Rows, np.ndarray, np.ndarray]:
         """Rows, response and weights of some runs and of the priors."""
         rows = self.rows
         if len(chosen) < self.s.n_runs:
             rows = rows[np.append(chosen, np.arange(self.s.n_runs, rows.shape[0]))]
-        weight = 1 / (self.outing_sd**2 + 1 / information[chosen])
+        weight = 1 / (self.outing_sd**2 + 1 / sites.precision[chosen])
         return (
             rows,
-            np.append(response[chosen], self.prior_response),
+            np.append(sites.response[chosen], self.prior_response),
             np.append(weight, self.prior_weight),
         )
 
@@ -177,10 +184,10 @@ class RunRegression:
         counts = np.bincount(self.s.run, minlength=self.s.n_runs)
         return np.asarray(np.bincount(self.s.run, centre, minlength=self.s.n_runs) / counts)
 
-    def laps_centre(self, information: np.ndarray, response: np.ndarray) -> np.ndarray:
+    def laps_centre(self, sites: RunSites) -> np.ndarray:
         """Centre of every lap at the estimates, outings' effects included."""
         fitted = self._fitted(self.model.coef_[None])[0]
-        outing = self._outing(response - fitted, information)
+        outing = self._outing(fitted, sites)
         lap = self.model.coef_[-N_LAP:]
         level = fitted + outing - self.lap_mean @ lap
         return np.asarray(level[self.s.run] + self.start.solver.lap_columns @ lap)
@@ -191,14 +198,15 @@ class RunRegression:
         out += effects[:, self.n_groups :] @ self.rows.features[: self.s.n_runs].T
         return np.asarray(out)
 
-    def _outing(self, left: np.ndarray, information: np.ndarray) -> np.ndarray:
-        return np.asarray(left * information / (information + 1 / self.outing_sd**2))
+    def _outing(self, fitted: np.ndarray, sites: RunSites) -> np.ndarray:
+        """Mean of each run's outing, given its centre without it."""
+        share = sites.precision / (sites.precision + 1 / self.outing_sd**2)
+        return np.asarray((sites.response - fitted) * share)
 
     def arrays(
         self,
         sizes: np.ndarray,
-        information: np.ndarray,
-        response: np.ndarray,
+        sites: RunSites,
         noise: Noise,
         n: int,
         rng: np.random.Generator,
@@ -214,14 +222,14 @@ class RunRegression:
             name: np.empty((n, len(self.blocks[part])), _kind(name)) for name, part in parts.items()
         }
         out["groups/outing"] = np.empty((n, self.s.n_runs), _kind("groups/outing"))
-        root = np.sqrt(information + 1 / self.outing_sd**2)
+        root = np.sqrt(sites.precision + 1 / self.outing_sd**2)
         sd_draws = np.repeat(sizes, each, axis=0)[:n]
         done = 0
         for draws in self._drawn(sizes, each, n, rng):
             here = slice(done, done + len(draws))
             for name, part in parts.items():
                 out[name][here] = draws[:, part]
-            outing = self._outing(response - self._fitted(draws), information)
+            outing = self._outing(self._fitted(draws), sites)
             outing += rng.standard_normal(outing.shape) / root
             out["groups/outing"][here] = outing
             done = here.stop

@@ -28,6 +28,7 @@ from typing import Any
 
 from benchmark.intake.lap_folder import look_into
 from benchmark.model import fast, pace, run_regression
+from benchmark.model.run_sites import RunSites
 from benchmark.store import framing
 from benchmark.store.reducing import folder_pattern
 from tests.bench.decades import Found, measure_each
@@ -57,7 +58,7 @@ def measure(folder: Path, laps: int) -> Found:
     timed(run_regression.RunRegression, "fit_sizes", spent, "sizes")
     timed(run_regression.RunRegression, "fit", spent, "solve")
     timed(fast, "driver_delays", spent, "solve")
-    timed(fast, "working_runs", spent, "solve")
+    timed(RunSites, "match", spent, "solve")
     timed(run_regression.RunRegression, "arrays", spent, "draws")
     files = look_into(folder_pattern(folder / str(laps)))
     before = time.process_time()

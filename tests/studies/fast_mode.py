@@ -2,7 +2,8 @@
 
     nice -n 10 python -m tests.studies.fast_mode --seasons 6
     nice -n 10 python -m tests.studies.fast_mode --seasons 6 --scores club.csv
-    nice -n 10 python -m tests.studies.fast_mode --plan large --seasons 10 --scores large.csv
+    nice -n 10 python -m tests.studies.fast_mode --plan large --seasons 10
+    nice -n 10 python -m tests.studies.fast_mode --builds 300 --days 60 --modes fast --seasons 10
 
 Both modes are fitted to the same seasons and held against the truth, as in
 `tests.studies.calibration`; the second command takes the full mode's scores from the file that that
@@ -52,8 +53,9 @@ from pathlib import Path
 import pandas as pd
 
 from benchmark.model.pace import fit
-from benchmark.model.plan import PLANS
+from benchmark.model.plan import PLANS, SeasonPlan
 from benchmark.model.simulate import simulate
+from tests.bench.modes import season_plan
 from tests.studies.calibration import score, summary
 
 SHOWN = [
@@ -62,9 +64,9 @@ SHOWN = [
 ]
 
 
-def scores(plan: str, seed: int, modes: Sequence[str]) -> pd.DataFrame:
+def scores(plan: SeasonPlan, seed: int, modes: Sequence[str]) -> pd.DataFrame:
     """Scores of one season, fitted by each mode; columns as `calibration.score`, and `kind`."""
-    season = simulate(PLANS[plan], seed)
+    season = simulate(plan, seed)
     parts = []
     for mode in modes:
         start = time.perf_counter()
@@ -90,29 +92,33 @@ def apart(scored: pd.DataFrame) -> tuple[float, float]:
 
 
 def report(scored: pd.DataFrame) -> str:
-    """Write the table out, and how far the modes are apart."""
+    """Write the table out and, of two modes, how far they are apart."""
+    table = summary(scored)[SHOWN].T.round(3).to_string()
+    if scored["kind"].nunique() == 1:
+        return table
     off, width = apart(scored)
-    return (
-        f"{summary(scored)[SHOWN].T.round(3).to_string()}\n"
-        f"adjusted times {off:.3f} % apart; the fast mode's intervals {width:.2f} times as wide"
-    )
+    return f"{table}\nadjusted times {off:.3f} % apart; the fast mode's intervals {width:.2f} times as wide"
 
 
 def main() -> None:
     """Run the study and print what came of it."""
     parser = argparse.ArgumentParser(description="the fast mode beside the full one")
     parser.add_argument("--plan", choices=list(PLANS), default="club")
+    parser.add_argument("--builds", type=int, help="season of so many builds, and of --days")
+    parser.add_argument("--days", type=int, default=60)
+    parser.add_argument("--modes", nargs="+", choices=("full", "fast"), default=["full", "fast"])
     parser.add_argument("--seasons", type=int, default=6)
     parser.add_argument("--scores", type=Path, help="kept scores of the full mode")
     parser.add_argument("--out", type=Path, help="keep every new score in this CSV file")
     asked = parser.parse_args()
-    modes = ["fast"] if asked.scores else ["full", "fast"]
+    plan = season_plan(asked.builds, asked.days) if asked.builds else PLANS[asked.plan]
+    modes = ["fast"] if asked.scores else asked.modes
     parts = []
     if asked.scores:
         kept = pd.read_csv(asked.scores)
         parts.append(kept[(kept["kind"] == "full") & (kept["season"] < asked.seasons)])
     for seed in range(asked.seasons):
-        parts.append(scores(asked.plan, seed, modes))
+        parts.append(scores(plan, seed, modes))
         print(f"season {seed}: {parts[-1]['fit_s'].iloc[-1]:.0f} s", flush=True)
         if asked.out:
             parts[-1].to_csv(asked.out, mode="a", header=not asked.out.exists(), index=False)
