@@ -97,7 +97,8 @@ def report(scored: pd.DataFrame) -> str:
     if scored["kind"].nunique() == 1:
         return table
     off, width = apart(scored)
-    return f"{table}\nadjusted times {off:.3f} % apart; the fast mode's intervals {width:.2f} times as wide"
+    told = f"adjusted times {off:.3f} % apart; the fast mode's intervals {width:.2f} times as wide"
+    return f"{table}\n{told}"
 
 
 def main() -> None:
