@@ -81,7 +81,7 @@ def test_many_short_runs_are_not_slower_together_than_they_are():
     mean, error = np.sum(weight * sites.response) / weight.sum(), 1 / np.sqrt(weight.sum())
     assert abs(mean) < 3 * error
     grid = np.linspace(-0.03, 0.03, 601)
-    logs = np.stack([sites._log_likelihood(noise, s.log_time, np.array(at)) for at in grid])
+    logs = np.stack([sites._log_likelihood(noise, s.log_time, at) for at in grid])
     logs -= 0.5 * grid[:, None] ** 2 / (OUTING**2 + DAY**2)
     assert grid[logs.argmax(axis=0)].mean() > 4 * error
 

@@ -32,7 +32,9 @@ from benchmark.model.run_sites import RunSites, batches
 from benchmark.model.structure import Structure
 
 SAMPLE_LAPS = 2500
-ROUNDS = 4
+# How closely each round's pace is solved, None for exactly. On 300 builds' 80,000 laps, whose
+# adjusted times erred by 0.23 %, ten rounds more moved them by 0.02 % (root mean square).
+ROUNDS = (1e-4, 1e-4, 1e-5, None)
 SIZED = 1  # the round in which a large store's standard deviations are fitted
 # Draws of the standard deviations, fewer where they are known better than the sample knows them;
 # known this many times better, their estimates stand for them.
@@ -91,22 +93,28 @@ def _fast_draws(
     problem = RunRegression(s, start, priors, sd["outing"], held=held)
     noise, centre = learnt.noise, s.quick_laps()[s.run]
     sites = RunSites(s)
-    for k in range(ROUNDS):
+    delays: np.ndarray | None = None
+    for k, close in enumerate(ROUNDS):
         error = s.log_time - centre
-        noise = replace(noise, tau=driver_delays(s, noise, error))
+        if k:
+            delays = driver_delays(s, noise, error, delays)
+            noise = replace(noise, tau=noise.tau_centre * TAU_GRID[delays])
         sites.match(noise, error, problem.run_centre(centre), sd["outing"], problem.day_sd)
         if k == SIZED:
             problem.fit_sizes(sites)
-        problem.fit(sites, last=k == ROUNDS - 1)
+        problem.fit(sites, close)
         centre = problem.laps_centre(sites)
     sizes = size_draws(problem, learnt, rng)
     return problem.arrays(sizes, sites, noise, n, rng)
 
 
-def driver_delays(s: Structure, noise: Noise, error: np.ndarray) -> np.ndarray:
+def driver_delays(
+    s: Structure, noise: Noise, error: np.ndarray, near: np.ndarray | None = None
+) -> np.ndarray:
     """Return each driver's most likely mean delay, given the errors and the drivers' population.
 
-    The best of `TAU_GRID`, found by halving: the likelihood has one top.
+    As a place of `TAU_GRID`, which is over the population's centre; found by halving, since the
+    likelihood has one top, or by trying the neighbours of the places `near`.
     """
     n = s.laps.n_drivers
     prior = Size(noise.tau_centre, noise.tau_spread, "")
@@ -121,16 +129,19 @@ def driver_delays(s: Structure, noise: Noise, error: np.ndarray) -> np.ndarray:
         return np.asarray(total + log_size(tau, prior))
 
     last = len(TAU_GRID) - 1
-    coarse = range(0, last + 1, COARSE)
-    values = np.stack([value(np.full(n, k)) for k in coarse])
-    best, most = COARSE * np.argmax(values, axis=0), values.max(axis=0)
-    for step in FINER:
+    if near is None:
+        coarse = range(0, last + 1, COARSE)
+        values = np.stack([value(np.full(n, k)) for k in coarse])
+        best, most = COARSE * np.argmax(values, axis=0), values.max(axis=0)
+    else:
+        best, most = near, value(near)
+    for step in FINER if near is None else FINER[1:]:
         centre = best
         for side in (-step, step):
             at = np.clip(centre + side, 0, last)
             found = value(at)
             best, most = np.where(found > most, at, best), np.maximum(found, most)
-    return np.asarray(noise.tau_centre * TAU_GRID[best])
+    return best
 
 
 def size_draws(problem: RunRegression, learnt: Learnt, rng: np.random.Generator) -> np.ndarray:

@@ -137,20 +137,20 @@ class RunRegression:
         """Standard deviation of a build's day, as it stands."""
         return float(self.sds[BLOCKS.index("build_day")])
 
-    def fit(self, sites: RunSites, *, last: bool) -> None:
+    def fit(self, sites: RunSites, close: float | None = None) -> None:
         """Fit the estimator to the runs' observations, the priors as further rows.
 
-        A large store keeps the standard deviations that it has, and is solved exactly in the
-        `last` round only.
+        A large store keeps the standard deviations that it has. It is solved exactly, which draws
+        need, or as closely as `close` says (`model.nearly`).
         """
-        rows, *rest = self._rows(sites, np.arange(self.s.n_runs))
+        rows, y, weight = self._rows(sites, np.arange(self.s.n_runs))
         if not isinstance(self.model, SparseComponentRegression):
-            self.model.fit(rows.joined(), *rest)
+            self.model.fit(rows.joined(), y, weight)
             self.sds = self.model.sds_
-        elif last:
-            self.model.fit(rows, *rest)
+        elif close is None:
+            self.model.fit(rows, y, weight)
         else:
-            self.model.fit_nearly(rows, *rest)
+            self.model.fit_nearly(rows, y, weight, close)
 
     def fit_sizes(self, sites: RunSites) -> None:
         """Fit a large store's standard deviations, to ever more of its runs.

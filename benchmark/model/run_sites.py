@@ -17,10 +17,12 @@ import numpy as np
 from benchmark.model.noise import LapNoise, Noise
 from benchmark.model.structure import Structure
 
-NODES = np.linspace(-3.5, 3.5, 9)  # in standard deviations of a run's pace, for its integrals
-# Before anything is known of a run: how far its quick laps may lie from its pace, and a first
-# guess of what they leave unknown, in log lap time.
-START_SD, START_LEFT_SD = 0.02, 0.006
+# Where a run's integrals are taken, in standard deviations of its pace: wider than they need, so
+# that a run can move far in one round.
+NODES = np.linspace(-4.5, 4.5, 9)
+# Before anything is known of a run: how far its quick laps may lie from its pace in log lap time,
+# and how much of the mean delay a lap is off by, as a first guess of what the laps leave unknown.
+START_SD, START_DELAY = 0.02, 0.5
 LEAST_SHARE = 1e-3  # of the others' precision, that a run's laps are taken to have at least
 BATCH = 1_000_000  # laps looked at together
 
@@ -53,7 +55,7 @@ class RunSites:
         outing_sd, day_sd : standard deviations of an outing, and of a build's day.
         """
         others, variance = self._others(pace, outing_sd, day_sd)
-        left = np.sqrt(1 / (1 / variance + self.precision)) if self.known else START_LEFT_SD
+        left = self._left(noise, variance)
         at = NODES[:, None] * left
         logs = np.stack([self._log_likelihood(noise, error, shift) for shift in at])
         logs -= 0.5 * (pace + at - others) ** 2 / variance
@@ -66,6 +68,16 @@ class RunSites:
         total = precision + 1 / variance
         self.response = (mean * total - others / variance) / precision
         self.precision, self.known = precision, True
+
+    def _left(self, noise: Noise, variance: np.ndarray) -> np.ndarray:
+        """Standard deviation of what is not known of each run's pace, to place the nodes by."""
+        if self.known:
+            return np.asarray(np.sqrt(1 / (1 / variance + self.precision)))
+        s = self.s
+        of_lap = noise.sigma**2 + s.laps.timing_var
+        of_lap = of_lap + (START_DELAY * noise.tau[s.laps.driver]) ** 2
+        total = np.bincount(s.run, of_lap, minlength=s.n_runs)
+        return np.asarray(np.sqrt(total) / np.bincount(s.run, minlength=s.n_runs))
 
     def _others(
         self, pace: np.ndarray, outing_sd: float, day_sd: float
@@ -83,7 +95,9 @@ class RunSites:
         variance = outing_sd**2 + 1 / (1 / day_sd**2 + of_others)
         return pace + variance * self.precision * (pace - self.response), variance
 
-    def _log_likelihood(self, noise: Noise, error: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    def _log_likelihood(
+        self, noise: Noise, error: np.ndarray, shift: np.ndarray | float
+    ) -> np.ndarray:
         """Log likelihood of each run if its pace were slower by a shift, (runs,)."""
         s, out = self.s, np.zeros(self.s.n_runs)
         shift = np.broadcast_to(shift, s.n_runs)

@@ -53,13 +53,13 @@ class SparseComponentRegression:
         self.coef_ = np.zeros(len(blocks))
         self._fitted: tuple[PartedRows, Factor] | None = None
 
-    def fit_nearly(self, rows: Rows, y: np.ndarray, weight: np.ndarray) -> None:
-        """Find the coefficients to some thousandths of a per cent, with no factorisation.
+    def fit_nearly(self, rows: Rows, y: np.ndarray, weight: np.ndarray, close: float) -> None:
+        """Find the coefficients with no factorisation, as closely as `close` says.
 
         `y` and `weight` have one value a row.
         """
         sds = np.append(self.sds_, np.inf)[self.blocks]
-        self.coef_ = solve_nearly(rows, y, weight, sds, self.coef_)
+        self.coef_ = solve_nearly(rows, y, weight, sds, self.coef_, close)
 
     def fit(self, rows: Rows, y: np.ndarray, weight: np.ndarray) -> None:
         """Find the coefficients with the standard deviations as they stand: one factorisation.
