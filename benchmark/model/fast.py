@@ -32,7 +32,7 @@ from benchmark.model.run_sites import RunSites, batches
 from benchmark.model.structure import Structure
 
 SAMPLE_LAPS = 2500
-# How closely each round's pace is solved, None for exactly. On 300 builds' 80,000 laps, whose
+# How closely each round's pace is solved, None for exactly. On 300 builds' 54,000 laps, whose
 # adjusted times erred by 0.23 %, ten rounds more moved them by 0.02 % (root mean square).
 ROUNDS = (1e-4, 1e-4, 1e-5, None)
 SIZED = 1  # the round in which a large store's standard deviations are fitted

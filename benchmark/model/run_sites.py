@@ -20,6 +20,7 @@ from benchmark.model.structure import Structure
 # Where a run's integrals are taken, in standard deviations of its pace: wider than they need, so
 # that a run can move far in one round.
 NODES = np.linspace(-4.5, 4.5, 9)
+LEAST_SPREAD = 0.1  # on the same scale: a narrower one falls between two nodes
 # Before anything is known of a run: how far its quick laps may lie from its pace in log lap time,
 # and how much of the mean delay a lap is off by, as a first guess of what the laps leave unknown.
 START_SD, START_DELAY = 0.02, 0.5
@@ -62,7 +63,7 @@ class RunSites:
         weight = np.exp(logs - logs.max(axis=0))
         weight /= weight.sum(axis=0)
         mean = (weight * at).sum(axis=0)
-        spread = (weight * (at - mean) ** 2).sum(axis=0)
+        spread = np.maximum((weight * (at - mean) ** 2).sum(axis=0), (LEAST_SPREAD * left) ** 2)
         mean += pace
         precision = np.maximum(1 / spread - 1 / variance, LEAST_SHARE / variance)
         total = precision + 1 / variance
