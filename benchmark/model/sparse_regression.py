@@ -69,6 +69,7 @@ class SparseComponentRegression:
         parted = PartedRows(rows, self.blocks, self.n_blocks, self.parent)
         factor = Elimination(parted.equations(y, weight, self.late)).factor(self.sds_)
         self._fitted = parted, factor
+        factor.keep_singly()
         first, rest = factor.coefficients()
         self.coef_ = parted.placed(first[:, None], rest[:, None])[:, 0]
 
