@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ from benchmark.answers.entries import (
 from benchmark.answers.quickest import laps_here, quickest, quickest_of_each
 from benchmark.model.fit import Fit
 from benchmark.model.structure import spec_texts
+from benchmark.trade.classes import AREAS, modification_class
 
 RIVAL_WITHIN = 0.01  # share of the lap time
 
@@ -134,11 +136,19 @@ def classes_on_day(fit: Fit, runs: pd.DataFrame) -> list[str]:
     classes = [
         class_of(
             dict(zip(MODIFICATIONS, levels[k].tolist(), strict=True)),
-            usual_levels(fit, str(model[k])) if missing[k] else {},
+            usual_levels(fit, str(model[k])),
         )
+        if missing[k]
+        else _class_of_spec(specs[k])
         for k in first
     ]
     return list(np.array(classes, dtype=object)[code])
+
+
+@lru_cache(maxsize=4**6)  # as many as there are
+def _class_of_spec(spec: str) -> str:
+    """Class of a specification whose six levels are all recorded, written as digits."""
+    return modification_class(dict(zip(AREAS, map(int, spec), strict=True)))
 
 
 def _shares(table: pd.DataFrame, what: Mapping[str, str]) -> np.ndarray:
