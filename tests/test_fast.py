@@ -5,12 +5,12 @@ How close on whole club seasons is measured by `tests.studies.fast_mode`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.sparse import csr_array, hstack
 
 from benchmark.errors import BadQuestion
 from benchmark.model import fast as fast_mode
@@ -19,11 +19,13 @@ from benchmark.model.effects import Effects
 from benchmark.model.fit import Fit
 from benchmark.model.gibbs import SD_GROUPS, Gibbs, Known
 from benchmark.model.noise import Noise
+from benchmark.model.parted_rows import Rows
 from benchmark.model.posterior import interval
 from benchmark.model.priors import STANDARD_PRIORS
 from benchmark.model.run_sites import RunSites
 from benchmark.model.simulate import simulate
 from benchmark.model.structure import Structure, structure
+from benchmark.model.variance import VarianceComponentRegression
 from tests.conftest import SMALL
 
 DRAWS = 300
@@ -139,27 +141,33 @@ def observed(s: Structure) -> RunSites:
 
 
 @pytest.fixture
-def problem(laps, monkeypatch) -> Callable[[int], run_regression.RunRegression]:
-    """The runs of a season as rows, to be solved densely up to so many columns."""
+def problem(laps, monkeypatch) -> run_regression.RunRegression:
+    """The runs of a season as rows, solved."""
     s = structure(pace.model_frame(laps))
     sd = {name: STANDARD_PRIORS.sizes[name].median for name in SD_GROUPS}
     start = Gibbs(s, STANDARD_PRIORS, np.random.default_rng(1), Known(sd), Effects.nought(s))
     monkeypatch.setattr(sparse_regression, "CLOSE", 1e-4)
-
-    def make(dense_most: int) -> run_regression.RunRegression:
-        monkeypatch.setattr(run_regression, "DENSE_MOST", dense_most)
-        made = run_regression.RunRegression(s, start, STANDARD_PRIORS, sd["outing"])
-        for _ in range(2):  # the second starts from the first
-            made.fit_sizes(observed(s))
-            made.fit(observed(s))
-        return made
-
-    return make
+    made = run_regression.RunRegression(s, start, STANDARD_PRIORS, sd["outing"])
+    for _ in range(2):  # the second starts from the first
+        made.fit_sizes(observed(s))
+        made.fit(observed(s))
+    return made
 
 
-def test_sparse_equations_of_a_large_store_give_what_dense_ones_give(problem):
-    dense, sparse = problem(10**9).model, problem(0).model
-    assert isinstance(sparse, sparse_regression.SparseComponentRegression)
+def joined(rows: Rows) -> csr_array:
+    return csr_array(hstack([rows.groups, csr_array(rows.features)]))
+
+
+def test_sparse_equations_give_what_the_dense_estimator_gives(problem):
+    sparse, (rows, y, weight) = (
+        problem.model,
+        problem._rows(observed(problem.s), np.arange(problem.s.n_runs)),
+    )
+    sizes = np.array([[STANDARD_PRIORS.sizes[g].median, STANDARD_PRIORS.sizes[g].log_sd]
+                      for g in run_regression.BLOCKS])  # fmt: skip
+    dense = VarianceComponentRegression(
+        problem.blocks, fit_intercept=False, noise_sd=1.0, size_priors=sizes
+    ).fit(joined(rows), y, weight)
     # The dense search ends where its criterion changes by 1e-12 of itself, which is 4e-5.
     best = dense.objective(np.log(dense.sds_))
     assert dense.objective(np.log(sparse.sds_)) == pytest.approx(best, abs=2e-4)
@@ -178,12 +186,11 @@ def test_sparse_equations_of_a_large_store_give_what_dense_ones_give(problem):
 
 
 def test_a_solution_without_a_factor_comes_close_to_the_exact_one(problem):
-    made = problem(0)
-    rows = made.rows.joined()[: made.s.n_runs]
-    exact = rows @ made.model.coef_
-    made.model.coef_ = np.zeros(len(made.blocks))
-    made.fit(observed(made.s), 1e-5)
-    apart = rows @ made.model.coef_ - exact
+    rows = joined(problem.rows)[: problem.s.n_runs]
+    exact = rows @ problem.model.coef_
+    problem.model.coef_ = np.zeros(len(problem.blocks))
+    problem.fit(observed(problem.s), 1e-5)
+    apart = rows @ problem.model.coef_ - exact
     assert 0 < np.sqrt(np.mean(apart**2)) < 1e-4  # 0.01 % of a lap
 
 

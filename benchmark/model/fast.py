@@ -3,8 +3,8 @@
 1. The noise and the outings' spread are taken from a full fit of a sample of the builds.
 2. Each run's laps are summed up as one Normal observation of the run's pace
    (`model.run_sites`), so a slow lap counts as little as it should.
-3. Runs are fitted by the variance-component estimator (REML with the priors of the full mode),
-   beyond some thousand effects with sparse equations (`model.sparse_regression`).
+3. Runs are fitted with sparse equations (`model.sparse_regression`), their standard deviations by
+   REML with the priors of the full mode.
 4. Draws come from the joint Normal of all effects, for several draws of the standard deviations,
    which is the correction for having plugged them in.
 
@@ -38,7 +38,7 @@ SAMPLE_LAPS = 2500
 # square); on a club's 1,000 laps six more took a fifteenth off the error, and cost little.
 ROUNDS = (1e-4, 1e-4, 1e-5)
 FEW_RUNS, MORE_ROUNDS = 10_000, (1e-5,) * 6
-SIZED = 1  # the round in which a large store's standard deviations are fitted
+SIZED = 1  # the round in which the standard deviations are fitted
 # Draws of the standard deviations, fewer where they are known better than the sample knows them;
 # known this many times better, their estimates stand for them.
 SIZE_DRAWS, WELL_KNOWN = 20, 5
@@ -156,10 +156,10 @@ def size_draws(problem: RunRegression, learnt: Learnt, rng: np.random.Generator)
     total = len(next(iter(learnt.sds.values())))
     narrower = np.sqrt(learnt.share / problem.sized)
     if narrower * WELL_KNOWN < 1:
-        return problem.sds[None]
+        return problem.model.sds_[None]
     rows = rng.integers(0, total, round(SIZE_DRAWS * narrower))
     columns = []
     for k, name in enumerate(BLOCKS):
         logs = np.log(learnt.sds[name])
-        columns.append(problem.sds[k] * np.exp(narrower * (logs[rows] - logs.mean())))
+        columns.append(problem.model.sds_[k] * np.exp(narrower * (logs[rows] - logs.mean())))
     return np.column_stack(columns)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
-from scipy.sparse import block_array, csc_array, csr_array, diags_array, hstack
+from scipy.sparse import block_array, csc_array, csr_array, diags_array
 
 from benchmark.model.mixed_equations import FIXED
 from benchmark.model.sparse_equations import Equations
@@ -32,10 +32,6 @@ class Rows:
 
     def __getitem__(self, chosen: np.ndarray) -> Self:
         return type(self)(csr_array(self.groups[chosen]), self.features[chosen])
-
-    def joined(self) -> csr_array:
-        """All columns side by side."""
-        return csr_array(hstack([self.groups, csr_array(self.features)]))
 
 
 class PartedRows:

@@ -1,7 +1,7 @@
 """Runs as the rows of one regression: what the fast mode fits once laps are summed up.
 
-Beyond some thousand columns the equations are kept sparse (`model.sparse_regression`). There the
-standard deviations are fitted once, to some of the runs, and all runs are then solved with them.
+The standard deviations are fitted once, of a large store to some of its runs, and all runs are then
+solved with them.
 """
 
 from __future__ import annotations
@@ -24,9 +24,7 @@ from benchmark.model.priors import Priors
 from benchmark.model.run_sites import RunSites
 from benchmark.model.sparse_regression import SparseComponentRegression
 from benchmark.model.structure import JOINT, Structure
-from benchmark.model.variance import VarianceComponentRegression
 
-DENSE_MOST = 1500  # columns; beyond them the equations are kept sparse
 # Runs that a large store's standard deviations are fitted to: some as a start, then no more than
 # tell them to a few per cent.
 START_RUNS, SIZE_RUNS = 4_000, 12_000
@@ -70,18 +68,11 @@ class RunRegression:
             np.vstack([np.hstack([start.state.features, self.lap_mean]), prior_rows.features]),
         )
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
-        start_sds = np.array([start.known.sd[name] for name in BLOCKS])
-        self.sds = start_sds  # of each block, as they stand
-        self.model: VarianceComponentRegression | SparseComponentRegression
+        sds = np.array([start.known.sd[name] for name in BLOCKS])
         self.held = held  # the standard deviations, at those of the start
-        if held or self.rows.shape[1] > DENSE_MOST:
-            self.model = SparseComponentRegression(
-                self.blocks, sizes, start_sds, self._parents(), self._late()
-            )
-        else:
-            self.model = VarianceComponentRegression(
-                self.blocks, fit_intercept=False, noise_sd=1.0, size_priors=sizes
-            )
+        self.model = SparseComponentRegression(
+            self.blocks, sizes, sds, self._parents(), self._late()
+        )
 
     def _blocks(self) -> np.ndarray:
         """Block of each column: joint groups, build-days, run features, lap features."""
@@ -135,34 +126,29 @@ class RunRegression:
     @property
     def day_sd(self) -> float:
         """Standard deviation of a build's day, as it stands."""
-        return float(self.sds[BLOCKS.index("build_day")])
+        return float(self.model.sds_[BLOCKS.index("build_day")])
 
     def fit(self, sites: RunSites, close: float | None = None) -> None:
-        """Fit the estimator to the runs' observations, the priors as further rows.
+        """Fit the coefficients to the runs' observations, the priors as further rows.
 
-        A large store keeps the standard deviations that it has. It is solved exactly, which draws
-        need, or as closely as `close` says (`model.nearly`).
+        Exactly, which draws need, or as closely as `close` says (`model.nearly`).
         """
         rows, y, weight = self._rows(sites, np.arange(self.s.n_runs))
-        if not isinstance(self.model, SparseComponentRegression):
-            self.model.fit(rows.joined(), y, weight)
-            self.sds = self.model.sds_
-        elif close is None:
+        if close is None:
             self.model.fit(rows, y, weight)
         else:
             self.model.fit_nearly(rows, y, weight, close)
 
     def fit_sizes(self, sites: RunSites) -> None:
-        """Fit a large store's standard deviations, to ever more of its runs.
+        """Fit the standard deviations to some of the runs, then to more.
 
-        Each fit starts from the one before, which spares the larger ones most of their steps.
+        The second fit starts from the first, which spares it most of its steps.
         """
-        if self.held or not isinstance(self.model, SparseComponentRegression):
+        if self.held:
             return
         for runs in (START_RUNS, SIZE_RUNS):
             chosen = neighbours(self.s, runs)
             self.model.fit_sizes(*self._rows(sites, chosen))
-            self.sds = self.model.sds_
             self.sized = len(chosen) / self.s.n_runs
             if len(chosen) == self.s.n_runs:
                 break
@@ -245,10 +231,7 @@ class RunRegression:
         """Draw n times, `each` for a draw of the sizes, a few at once."""
         for begin, sd in zip(range(0, n, each), sizes, strict=False):
             many = min(each, n - begin)
-            if isinstance(self.model, SparseComponentRegression):
-                yield from self.model.draw(sd, many, rng)
-            else:
-                yield self.model.draw(sd, many, rng)
+            yield from self.model.draw(sd, many, rng)
 
     def _unknown(self, n: int) -> Arrays:
         """Facts nobody recorded, at their most likely value in every draw."""
