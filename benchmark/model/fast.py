@@ -12,8 +12,8 @@ Facts nobody recorded keep their most likely value here; their session, outing o
 what that gets wrong.
 
 Against the truth of 10 made-up seasons of 120 builds (2,387 entries; `tests.studies.fast_mode`):
-error 0.395 % of the lap (full mode 0.369 %), 90 % intervals held 88 % (91 %) and 90 % rank sets
-91 % (93 %).
+error 0.396 % of the lap (full mode 0.369 %), 90 % intervals held 89 % (91 %) and 90 % rank sets
+92 % (93 %).
 """
 
 from __future__ import annotations

@@ -15,19 +15,22 @@ With `--served` the leaderboard and the gains of twelve circuits are opened in C
 in a tab that has the files of the app: processor milliseconds of the server, and wall until the
 last words stand there.
 
-26 November 2026, two cores taken twelve times over by other work, 10,000,000 laps and 1,000 draws
-(a store of 0.12 GB, a fit of 1.67 GB), 1,040 entries on 12,469 runs at the circuit. Milliseconds of
-the processor in two runs; in a quieter hour the forecast took 165.
+26 November 2026, two cores with little else to do, 10,000,000 laps and 400 draws, as many as the
+fast mode keeps (a store of 0.12 GB, a fit of 0.98 GB), 1,040 entries on 12,469 runs at the circuit.
+Milliseconds of the processor in two runs, some minutes apart.
 
-| | command | page, a new question | the same again | served |
-| --- | --- | --- | --- | --- |
-| leaderboard | 277, 206 | 150, 213 | 60, 73 | 220 |
-| claim, model and class | 378, 422 | 359, 347 | 63, 71 | |
-| gains | 272, 310 | 233, 246 | 27, 40 | 270 |
-| forecast (the page of one build asks seven answers) | 192, 274 | 696, 840 | 53, 56 | |
-| leaderboard, tyre and driver made equal: not kept | 775, 951 | | | |
+| | command | page, a new question | the same again |
+| --- | --- | --- | --- |
+| leaderboard | 180, 186 | 216, 191 | 65, 60 |
+| claim, model and class | 262, 267 | 402, 273 | 83, 60 |
+| claim, class alone | 292, 310 | | |
+| gains | 204, 235 | 217, 203 | 26, 30 |
+| forecast (the page of one build asks seven answers) | 175, 177 | 523, 478 | 51, 58 |
+| leaderboard, tyre and driver made equal: not kept | 459, 482 | | |
 
-Making it took the processor 18 s for the fit, 109 s for what is worked out and kept, 11 s to write.
+With 1,000 draws and the cores taken twelve times over, a served leaderboard took the server 220,
+gains 270. Making it took the processor 15 s for the fit, 76 s for what is worked out and kept, 9 s
+to write.
 
 With `--keep` the store stays in that folder, and is used again if it is there.
 """

@@ -9,12 +9,16 @@ full fit of some builds that the noise comes from, `sizes` the standard deviatio
 rounds of reweighted runs, `draws` the posterior draws, `all` the whole with what is between. Peak
 is that of the whole process, laps and draws included.
 
-26 November 2026, 2 cores and 24 GB, nothing else running, Python 3.11.7, numba 0.68.1:
+26 November 2026, 2 cores and 24 GB, little else running (the last row: other work at low priority),
+Python 3.11.7, numba 0.68.1:
 
 | laps | runs | frame | sample | sizes | solve | draws | all | peak GB |
 | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |
-| 300,000 | 37,531 | 1.4 | 5.7 | 3.5 | 3.5 | 3.9 | 18.6 | 1.12 |
-| 1,000,000 | 124,881 | 3.8 | 8.3 | 12.5 | 21.9 | 21.3 | 70.0 | 2.84 |
+| 3,000 | 379 | 0.1 | 2.7 | 0.0 | 0.1 | 0.0 | 3.0 | 0.36 |
+| 30,000 | 3,760 | 0.3 | 2.8 | 0.2 | 0.5 | 0.2 | 4.0 | 0.38 |
+| 300,000 | 37,531 | 1.2 | 4.1 | 1.4 | 2.8 | 1.0 | 10.9 | 0.86 |
+| 1,000,000 | 124,881 | 3.0 | 4.5 | 2.3 | 14.5 | 4.0 | 30.2 | 2.13 |
+| 10,000,000 | 1,250,650 | 57.7 | 4.3 | 3.0 | 182.1 | 58.5 | 334.4 | 14.56 |
 """
 
 from __future__ import annotations

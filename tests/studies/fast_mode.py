@@ -17,28 +17,28 @@ Results, 2026-11-26, 2 cores and 24 GB, shared with other work (± over seasons)
 --seasons 10`, 413 entries, whose sample is the whole store:
 
     .                            fast             full
-    error of adjusted time       0.489 %          0.461 %
-    between entries              0.414 %          0.376 %
-    90 % interval holds          0.923 ± 0.024    0.913 ± 0.018
-    interval score               2.01 %           1.88 %
-    90 % rank set holds          0.935 ± 0.019    0.964 ± 0.013
+    error of adjusted time       0.454 %          0.461 %
+    between entries              0.374 %          0.376 %
+    90 % interval holds          0.924 ± 0.024    0.913 ± 0.018
+    interval score               1.97 %           1.88 %
+    90 % rank set holds          0.947 ± 0.015    0.964 ± 0.013
     ranks in a set               2.61             2.69
 
-The modes' adjusted times were 0.275 % apart (root of the mean square); the fast mode's intervals
-were 1.07 times as wide.
+The modes' adjusted times were 0.199 % apart (root of the mean square); the fast mode's intervals
+were 1.06 times as wide.
 
 Third command, the first 10 seasons of 120 builds, 2,387 entries, 5,048 laps of which the fast mode
 learns the noise from 2,500:
 
     .                            fast             full
-    error of adjusted time       0.395 %          0.369 %
-    between entries              0.338 %          0.321 %
-    90 % interval holds          0.883 ± 0.016    0.908 ± 0.016
+    error of adjusted time       0.396 %          0.369 %
+    between entries              0.337 %          0.321 %
+    90 % interval holds          0.886 ± 0.015    0.908 ± 0.016
     interval score               1.65 %           1.54 %
-    90 % rank set holds          0.911 ± 0.009    0.932 ± 0.006
-    ranks in a set               5.92             6.12
+    90 % rank set holds          0.916 ± 0.009    0.932 ± 0.006
+    ranks in a set               5.98             6.12
 
-Adjusted times 0.149 % apart, intervals as wide as the full mode's.
+Intervals are as wide as the full mode's.
 
 Fourth command, the first 10 seasons of 300 builds, some 54,000 laps each: error 0.264 %, between
 entries 0.244 %; 90 % intervals held 0.884 ± 0.012, rank sets 0.893 ± 0.008 with 13.4 ranks. What
