@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Annotated, Any
@@ -156,18 +157,30 @@ def gathered(about: str) -> typer.Typer:
     )
 
 
-app = gathered(
-    "Which modified road car is really the quickest of its class at a circuit, by how much, and "
-    "how sure that is."
-)
-_groups = {"": app} | {name: gathered(about) for name, about in GROUPS.items()}
-for _name, _function in COMMANDS:
-    _group, _, _own = _name.rpartition(" ")
-    _groups[_group].command(_own)(with_debug(_function))
-for _name in GROUPS:
-    app.add_typer(_groups[_name], name=_name)
+def command_line(first: str = "") -> typer.Typer:
+    """Gather the commands that begin with a word, or all if none does.
+
+    To gather all fifty takes as long as some answers.
+    """
+    whole = gathered(
+        "Which modified road car is really the quickest of its class at a circuit, by how much, "
+        "and how sure that is."
+    )
+    whole.callback()(lambda: None)  # a group of one command would be that command
+    groups = {"": whole}
+    chosen = [one for one in COMMANDS if one[0].split()[0] == first]
+    for name, function in chosen or COMMANDS:
+        group, _, own = name.rpartition(" ")
+        if group not in groups:
+            groups[group] = gathered(GROUPS[group])
+            whole.add_typer(groups[group], name=group)
+        groups[group].command(own)(with_debug(function))
+    return whole
+
+
+app = command_line()
 
 
 def main() -> None:
     """Run the command line."""
-    app()
+    command_line(*sys.argv[1:2])()

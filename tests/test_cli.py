@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from benchmark.cli import COMMANDS, app
+from benchmark.cli import COMMANDS, app, command_line
 from benchmark.commands import demonstration
 from benchmark.model import pace
 from benchmark.store.store import Store
@@ -434,3 +434,12 @@ def test_the_demo_refuses_a_store_that_holds_other_laps_and_changes_nothing(smal
     message = f"{db} holds 1 lap that is not of the demo: name another store with `--db`\n"
     assert ask("demo", "--no-app", db=db, code=2).stderr == message
     assert db.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", [name for name, _ in COMMANDS])
+def test_each_command_alone_is_the_one_among_all(name):
+    """`main` gathers the commands of the first word only."""
+    words = [*name.split(), "--help"]
+    alone = CliRunner().invoke(command_line(words[0]), words)
+    assert alone.exit_code == 0
+    assert alone.output == CliRunner().invoke(app, words).output

@@ -185,9 +185,9 @@ def commands(part: Fit) -> dict[str, list[str]]:
 def run(words: list[str]) -> None:
     from typer.testing import CliRunner
 
-    from benchmark.cli import app
+    from benchmark.cli import command_line
 
-    result = CliRunner().invoke(app, words, catch_exceptions=False)
+    result = CliRunner().invoke(command_line(words[0]), words, catch_exceptions=False)
     assert result.exit_code == 0, result.output
 
 
