@@ -194,6 +194,19 @@ def test_a_solution_without_a_factor_comes_close_to_the_exact_one(problem):
     assert 0 < np.sqrt(np.mean(apart**2)) < 1e-4  # 0.01 % of a lap
 
 
+def test_standard_deviations_that_the_last_fit_held_are_not_drawn(problem):
+    """Each draw of them is a factor of its own."""
+    rng = np.random.default_rng(1)
+    noise = Noise.at_prior(STANDARD_PRIORS, problem.s.laps.n_drivers)
+    same = {name: np.full(40, 0.01) for name in run_regression.BLOCKS}
+    held = fast_mode.size_draws(problem, fast_mode.Learnt(noise, same, share=1.0), rng)
+    assert held.tolist() == [problem.model.sds_.tolist()]
+    varied = {name: 0.01 * np.exp(0.2 * rng.standard_normal(40)) for name in same}
+    drawn = fast_mode.size_draws(problem, fast_mode.Learnt(noise, varied, share=1.0), rng)
+    assert len(drawn) == fast_mode.SIZE_DRAWS
+    assert np.log(drawn).std(axis=0) == pytest.approx(np.full(len(same), 0.2), rel=0.5)
+
+
 def test_the_delay_of_a_driver_is_the_best_of_the_whole_grid(laps):
     s = structure(pace.model_frame(laps))
     noise = Noise.at_prior(STANDARD_PRIORS, s.laps.n_drivers)

@@ -151,11 +151,13 @@ def driver_delays(
 def size_draws(problem: RunRegression, learnt: Learnt, rng: np.random.Generator) -> np.ndarray:
     """Draw standard deviations about their REML estimates, shape (draws, blocks).
 
-    Their spread is that of the sample's full fit, narrowed as the store is larger.
+    Their spread is that of the sample's full fit, narrowed as the store is larger; or of the last
+    fit, which may have had none.
     """
     total = len(next(iter(learnt.sds.values())))
     narrower = np.sqrt(learnt.share / problem.sized)
-    if narrower * WELL_KNOWN < 1:
+    varies = any(np.ptp(learnt.sds[name]) > 0 for name in BLOCKS)
+    if narrower * WELL_KNOWN < 1 or not varies:
         return problem.model.sds_[None]
     rows = rng.integers(0, total, round(SIZE_DRAWS * narrower))
     columns = []

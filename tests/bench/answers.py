@@ -17,16 +17,17 @@ last words stand there.
 
 26 November 2026, two cores with little else to do, 10,000,000 laps and 400 draws, as many as the
 fast mode keeps (a store of 0.12 GB, a fit of 0.98 GB), 1,040 entries on 12,469 runs at the circuit.
-Milliseconds of the processor in two runs, some minutes apart.
+Milliseconds of the processor, least and most of four runs; the machine itself was not always as
+quick.
 
 | | command | page, a new question | the same again |
 | --- | --- | --- | --- |
-| leaderboard | 180, 186 | 216, 191 | 65, 60 |
-| claim, model and class | 262, 267 | 402, 273 | 83, 60 |
-| claim, class alone | 292, 310 | | |
-| gains | 204, 235 | 217, 203 | 26, 30 |
-| forecast (the page of one build asks seven answers) | 175, 177 | 523, 478 | 51, 58 |
-| leaderboard, tyre and driver made equal: not kept | 459, 482 | | |
+| leaderboard | 180 to 276 | 169 to 256 | 58 to 93 |
+| claim, model and class | 248 to 306 | 265 to 402 | 60 to 83 |
+| claim, class alone | 292 to 321 | | |
+| gains | 189 to 235 | 196 to 217 | 25 to 30 |
+| forecast (the page of one build asks seven answers) | 141 to 177 | 438 to 523 | 40 to 66 |
+| leaderboard, tyre and driver made equal: not kept | 459 to 533 | | |
 
 With 1,000 draws and the cores taken twelve times over, a served leaderboard took the server 220,
 gains 270. Making it took the processor 15 s for the fit, 76 s for what is worked out and kept, 9 s
