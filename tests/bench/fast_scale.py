@@ -21,8 +21,8 @@ Python 3.11.7, numba 0.68.1:
 | 1,000,000 | 124,881 | 3.3 | 4.6 | 2.3 | 13.3 | 3.8 | 29.2 | 17.1 | 2.13 |
 | 10,000,000 | 1,250,650 | 57.7 | 4.3 | 3.0 | 182.1 | 58.5 | 334.4 | | 14.56 |
 
-Up to 60,000 laps a quick fit samples, as the full mode does. The last row is of another hour, before
-`quick` was told.
+Up to 60,000 laps a quick fit samples, as the full mode does. The last row is of another hour,
+before `quick` was told.
 """
 
 from __future__ import annotations
