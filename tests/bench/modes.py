@@ -9,8 +9,9 @@ mode's 90 % interval, and how wide its own intervals are against those.
 
 26 November 2026, two cores with little else to do, in two runs: 29,554 laps of 250 builds, full
 mode 208 and 216 s of the wall (409 and 425 s of processors), R-hat 1.039, 403 MB the largest
-process; fast mode 6 s, 411 MB. Adjusted times of 723 entries lay apart by 0.21 half-widths (median;
-95 % within 0.42); the fast mode's intervals were 1.02 times as wide (median; 0.75 to 1.30).
+process. In a third run, other work beside it: fast mode 11 s, 426 MB; adjusted times of 723 entries
+lay apart by 0.21 half-widths (median; 95 % within 0.40), and the fast mode's intervals were 1.03
+times as wide (median; 0.74 to 1.30).
 """
 
 from __future__ import annotations
