@@ -26,7 +26,7 @@ from threadpoolctl import threadpool_limits
 from benchmark.model.chain import NOISE, Arrays
 from benchmark.model.effects import Effects
 from benchmark.model.gibbs import Gibbs, Known
-from benchmark.model.noise import LapNoise, Noise, log_size
+from benchmark.model.noise import Noise, log_size
 from benchmark.model.priors import Priors, Size
 from benchmark.model.run_regression import BLOCKS, RunRegression
 from benchmark.model.run_sites import RunSites, batches
@@ -127,7 +127,7 @@ def driver_delays(
         tau = noise.tau_centre * TAU_GRID[at]
         total = np.zeros(n)
         for batch in batches(len(error)):
-            part = LapNoise(s.laps.timing_var[batch], s.laps.driver[batch], n)
+            part = s.laps.part(batch)
             laps = part.log_likelihood(error[batch], replace(noise, tau=tau))
             total += np.bincount(part.driver, laps, minlength=n)
         return np.asarray(total + log_size(tau, prior))

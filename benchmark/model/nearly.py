@@ -16,10 +16,10 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_array, diags_array
 from scipy.sparse.linalg import LinearOperator, cg
 
+from benchmark.model.mixed_equations import RIDGE
 from benchmark.model.parted_rows import Rows
 
 MOST_STEPS = 1000
-RIDGE = 1e-10  # relative, so that aliased columns share instead of failing
 
 
 def solve_nearly(

@@ -99,6 +99,10 @@ class LapNoise:
     driver: np.ndarray
     n_drivers: int
 
+    def part(self, laps: slice) -> LapNoise:
+        """Give some of the laps."""
+        return LapNoise(self.timing_var[laps], self.driver[laps], self.n_drivers)
+
     def log_densities(self, error: np.ndarray, noise: Noise) -> np.ndarray:
         """Log of share times density of the three kinds, shape (3, laps, ...) as `error`."""
         trailing = (slice(None), *(None for _ in error.shape[1:]))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from benchmark.model.noise import LapNoise, Noise
+from benchmark.model.noise import Noise
 from benchmark.model.structure import Structure
 
 # Where a run's integrals are taken, in standard deviations of its pace: wider than they need, so
@@ -103,9 +103,8 @@ class RunSites:
         s, out = self.s, np.zeros(self.s.n_runs)
         shift = np.broadcast_to(shift, s.n_runs)
         for batch in batches(len(error)):
-            laps = LapNoise(s.laps.timing_var[batch], s.laps.driver[batch], s.laps.n_drivers)
             run = s.run[batch]
-            logs = laps.log_likelihood(error[batch] - shift[run], noise)
+            logs = s.laps.part(batch).log_likelihood(error[batch] - shift[run], noise)
             out += np.bincount(run, logs, minlength=s.n_runs)
         return out
 
