@@ -13,9 +13,10 @@ from benchmark.answers.challenge.basis import Basis, basis_of
 from benchmark.answers.challenge.factor_rows import factor_rows
 from benchmark.answers.challenge.factors import Table, table_of
 from benchmark.answers.challenge.owners import leave_out
-from benchmark.answers.challenge.whatif import slow_gain
+from benchmark.answers.challenge.whatif import GAMEABLE, kinds_compared, slow_gain
 from benchmark.errors import BadQuestion
 from benchmark.intake.rules import parse_rules
+from benchmark.show.challenge import kind_columns
 from tests.challenges import kept, rules_text, season, shorten
 
 
@@ -89,9 +90,20 @@ def test_specification_factors_average_one_and_hold_their_own_interval(laps):
     assert new == pytest.approx(known, abs=0.02)
 
 
-@pytest.mark.parametrize("kind", ["class", "specification"])
-def test_slow_driving_before_the_freeze_gains_no_place(basis, kind):
-    assert slow_gain(Table(basis, kind)) <= 0
+def test_slow_driving_before_the_freeze_gains_no_place_under_class_factors(basis):
+    assert slow_gain(Table(basis, "class")) <= 0
+
+
+def test_kinds_that_no_lap_of_an_entry_reaches_say_so_instead_of_a_number(basis):
+    rows = kinds_compared(basis).set_index("kind", drop=False)
+    assert not rows.loc[list(GAMEABLE), "slow_gain"].isna().any()
+    assert rows.loc[["none", "specification"], "slow_gain"].isna().all()
+    guarded, bare = kind_columns(rows)[3:5]
+    for column, name in ((guarded, "slow_gain"), (bare, "slow_gain_unguarded")):
+        told = dict(zip(rows["kind"], column.cells, strict=True))
+        assert told["none"] == told["specification"] == "no lap counts"
+        for kind in GAMEABLE:
+            assert float(told[kind]) == pytest.approx(rows.loc[kind, name], abs=0.051)
 
 
 def test_ratchet_and_floor_leave_under_a_fifth_of_what_slow_driving_gains(basis, laps):

@@ -167,8 +167,9 @@ def whatif(
     """
     from benchmark.answers.challenge.factors import table_of
     from benchmark.answers.challenge.fairness import fairness as answer
-    from benchmark.answers.challenge.whatif import kinds_compared, side_by_side
+    from benchmark.answers.challenge.whatif import SLOW, kinds_compared, side_by_side
     from benchmark.show.challenge import compared_columns, kind_columns
+    from benchmark.show.challenge_words import figure_words, kind_words
 
     if not alternative and not kinds:
         raise BadQuestion("nothing to compare: name other rules with `--alternative`, or `--kinds`")
@@ -178,6 +179,8 @@ def whatif(
         _print(table, basis.stamp(), format, kind_columns(table))
         if format is Format.TABLE:
             _say_ground(basis)
+            for line in [*kind_words(SLOW), *figure_words()]:
+                typer.echo(line)
         return
     named: dict[str, Fairness] = {}
     grounds = []

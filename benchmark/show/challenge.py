@@ -230,13 +230,18 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
         _cells(told, "Kind of factor", lambda r: r["kind"], right=False),
         _cells(told, "Entries that can win", lambda r: percent(r["able_share"])),
         _cells(told, "Largest share of wins", lambda r: percent(r["top_share"])),
-        _cells(told, "Gained by slow driving [places]", lambda r: f"{r['slow_gain']:+.1f}"),
-        _cells(told, "The same without guards", lambda r: f"{r['slow_gain_unguarded']:+.1f}"),
+        _cells(told, "Gained by slow driving [places]", lambda r: _gain(r["slow_gain"])),
+        _cells(told, "The same without guards", lambda r: _gain(r["slow_gain_unguarded"])),
         _cells(told, "Quickest car wins", lambda r: percent(r["quickest_wins"])),
         _cells(told, "Luckiest over unluckiest class", lambda r: odds_text(r["odds"])),
         _cells(told, "The same for known paces", lambda r: odds_text(r["odds_known"])),
         _cells(told, "Evenness", lambda r: _number(r["evenness"], "{:.2f}")),
     ]
+
+
+def _gain(places: float) -> str:
+    """Write places gained by slow driving; missing where an entry's laps reach no factor of its."""
+    return "no lap counts" if pd.isna(places) else f"{places:+.1f}"
 
 
 def leader_line(standings: Standings, rules: Rules, table: pd.DataFrame) -> str:

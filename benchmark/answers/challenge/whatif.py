@@ -19,6 +19,7 @@ FIGURES = (*OVERALL, "odds_known", "quickest_wins")
 FIELDS = ("rules", "class", "entries", "win_share", "fair_share", "low", "high", *FIGURES)
 CHOICE_FIELDS = ("kind", *FIGURES, "slow_gain", "slow_gain_unguarded")
 SLOW = 0.02  # of the lap: slow driving before the freeze, for what can be gamed
+GAMEABLE = ("class", "personal")  # kinds with which an entry's own laps reach its factor
 SEASONS = 10  # simulated seasons a posterior draw
 EVENTS = 60  # events a draw from which class factors are solved again for each entry
 
@@ -50,7 +51,8 @@ def kinds_compared(basis: Basis, progress: Progress | None = None) -> pd.DataFra
     One row a kind, columns `CHOICE_FIELDS`: the fairness figures, how often the quickest car of
     an event wins it, and the places in a round that an entry gains on average over the season by
     driving `SLOW` slower in every lap before the freeze, with the guards of the rules (tolerance,
-    ratchet, floor) and without.
+    ratchet, floor) and without: missing for kinds with which no lap of an entry reaches its own
+    factor.
     """
     report = progress or basis.progress
     rows = []
@@ -59,14 +61,11 @@ def kinds_compared(basis: Basis, progress: Progress | None = None) -> pd.DataFra
             report(number / len(KINDS), f"kind {kind}")
         table = table_of(basis, kind)
         found = fairness(table).overall
-        rows.append(
-            {
-                "kind": kind,
-                **{name: found[name] for name in FIGURES},
-                "slow_gain": slow_gain(table),
-                "slow_gain_unguarded": slow_gain(table, guarded=False),
-            }
-        )
+        row = {"kind": kind, **{name: found[name] for name in FIGURES}}
+        if kind in GAMEABLE:
+            row["slow_gain"] = slow_gain(table)
+            row["slow_gain_unguarded"] = slow_gain(table, guarded=False)
+        rows.append(row)
     return pd.DataFrame(rows, columns=list(CHOICE_FIELDS))
 
 
@@ -74,12 +73,8 @@ def slow_gain(table: Table, *, guarded: bool = True, slow: float = SLOW) -> floa
     """Places a round that slow driving before the freeze gains, averaged over entries and rounds.
 
     Each entry in turn drives `slow` slower in every earlier lap, so that its earlier pace reads
-    that much slower, and then drives as it can.
+    that much slower, and then drives as it can. For the kinds in `GAMEABLE`.
     """
-    if table.kind in ("none", "specification"):
-        # No lap of an entry reaches its own factor, nor the others' on average. What is left in
-        # places is under a tenth of one (`tests.studies.slow_driving`), too little to show here.
-        return 0.0
     game = _Game(table, guarded=guarded)
     return float(np.mean([game.gain(i, slow) for i in range(game.n)]))
 
