@@ -23,7 +23,7 @@ from benchmark.answers.ladders import DRIVER, LADDERS, TYRE, Ladder
 from benchmark.errors import BadQuestion
 from benchmark.intake.costs import Costs, cost_per_tenth
 from benchmark.model.fit import Fit
-from benchmark.model.posterior import interval, ranks
+from benchmark.model.posterior import interval
 from benchmark.trade.classes import SURFACES
 
 FIELDS = (
@@ -94,7 +94,10 @@ def advise(
     then = [_changed(fit, own, ladder, end) for ladder, _, end in steps]
     cars = pd.concat([own, *then, rivals], ignore_index=True)
     log_time = fit.log_time(reference_rows(cars, circuit, layout, surface=surface))
-    rows = [_row(cars, log_time, k, step, costs, level) for k, step in enumerate(steps, start=1)]
+    now = _standing(cars, log_time, 0)
+    rows = [
+        _row(cars, log_time, k, step, now, costs, level) for k, step in enumerate(steps, start=1)
+    ]
     table = pd.DataFrame(rows, columns=list(FIELDS))
     if budget is not None:
         table = table[table["cost"].astype(float) <= budget]
@@ -127,6 +130,7 @@ def _row(
     log_time: np.ndarray,
     k: int,
     step: tuple[Ladder, int, int],
+    now: dict[str, Any],
     costs: Costs | None,
     level: float,
 ) -> dict[str, Any]:
@@ -135,7 +139,7 @@ def _row(
     lap_s = float(np.exp(np.median(log_time[:, 0])))
     change = log_time[:, k] - log_time[:, 0]
     gain, low, high = lap_s * np.expm1([np.median(change), *interval(change, level)])
-    now, then = _standing(cars, log_time, 0), _standing(cars, log_time, k)
+    then = _standing(cars, log_time, k)
     moves = now["class"] != then["class"]
     loses = bool(gain < 0 and moves and then["p_fastest"] < now["p_fastest"])
     names = (ladder.area, ladder.rungs[start], ladder.rungs[end])
@@ -157,7 +161,7 @@ def _standing(cars: pd.DataFrame, log_time: np.ndarray, k: int) -> dict[str, Any
     """Class of one car, its expected place there and the chance of being the quickest."""
     rival = cars["build"] != cars["build"].iloc[0]
     columns = np.flatnonzero(rival & (cars["class"] == cars["class"].iloc[k]))
-    place = ranks(log_time[:, [k, *columns]])[:, 0]
+    place = 1 + np.count_nonzero(log_time[:, columns] < log_time[:, [k]], axis=1)
     return {
         "class": cars["class"].iloc[k],
         "rank": float(place.mean()),
