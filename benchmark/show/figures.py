@@ -33,16 +33,22 @@ def board_chart(
     rows = _rows(board.head(MOST_ROWS))
     order = list(rows["build"])
     y = alt.Y("build:N", sort=order, title=None, axis=names_axis(150))
-    base = alt.Chart(rows).encode(y=y)
+    base = alt.Chart().encode(y=y)
     interval = base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
         x=_time_axis("low_s"), x2="high_s:Q"
     )
     layers = [interval, _marks(base, "adjusted_s", ADJUSTED), _marks(base, "best_s", TIMED)]
     title = ["Lap time [m:ss.s]", interval_title(level)]
-    height = ROW_PX * len(rows) + beside_px
-    chart = alt.layer(*layers).properties(width="container", height=height)
-    titled: alt.LayerChart = chart.encode(x=alt.X(title=title)).configure_view(stroke=None)
-    return titled
+    # All at once: each method of a chart copies all of it, and data that each layer brings would
+    # be digested to find out that they are the same.
+    return alt.LayerChart(
+        layer=layers,
+        data=rows,
+        width="container",
+        height=ROW_PX * len(rows) + beside_px,
+        encoding=alt.SharedEncoding(x={"title": title}),
+        config=alt.Config(view=alt.ViewConfig(stroke=None)),
+    )
 
 
 def names_axis(limit_px: int) -> alt.Axis:

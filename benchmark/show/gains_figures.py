@@ -98,8 +98,9 @@ def history_chart(days: pd.DataFrame) -> Picture:
         title = "Lap time [m:ss.s]"
         return alt.Y(f"{field}:Q", scale=alt.Scale(zero=False), axis=axis, title=title)
 
-    base = alt.Chart(data).encode(x=x)
-    changes = alt.Chart(data[data["changed"] != ""]).mark_rule(strokeDash=[3, 3], color="#888888")
+    base = alt.Chart().encode(x=x)
+    changes = base.transform_filter("datum.changed != ''")
+    changes = changes.mark_rule(strokeDash=[3, 3], color="#888888")
     colours = alt.Scale(domain=[ADJUSTED, TIMED], range=[ADJUSTED_COLOUR, TIMED_COLOUR])
     shapes = alt.Scale(domain=[ADJUSTED, TIMED], range=["circle", "diamond"])
     legend = alt.Legend(title=None, orient="top", direction="vertical", labelLimit=300)
@@ -115,11 +116,11 @@ def history_chart(days: pd.DataFrame) -> Picture:
         )
 
     layers = [
-        changes.encode(x=x, tooltip=[alt.Tooltip("changed:N", title="Changed")]),
+        changes.encode(tooltip=[alt.Tooltip("changed:N", title="Changed")]),
         base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
             y=y("low_s"), y2="high_s:Q"
         ),
         marks("adjusted_s", ADJUSTED),
         marks("best_s", TIMED),
     ]
-    return alt.layer(*layers).properties(width="container", height=300)
+    return alt.layer(*layers, data=data).properties(width="container", height=300)
