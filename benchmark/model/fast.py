@@ -18,6 +18,7 @@ error 0.396 % of the lap (full mode 0.369 %), 90 % intervals held 89 % (91 %) an
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -66,34 +67,37 @@ def sample_of(s: Structure, rng: np.random.Generator) -> np.ndarray:
 
 def learn(draws: Arrays, drivers: list[tuple[str, ...]], s: Structure, share: float) -> Learnt:
     """Turn draws of the sample's fit into noise for the whole store."""
-    noise = {name: draws[f"noise/{name}"].mean(axis=0) for name in NOISE}
+    noise = {name: draws[f"noise/{name}"] for name in NOISE}
+    sds = {k.removeprefix("sds/"): v for k, v in draws.items() if k.startswith("sds/")}
+    return Learnt(mean_noise(noise, drivers, s), sds, share)
+
+
+def mean_noise(
+    draws: Mapping[str, np.ndarray], drivers: list[tuple[str, ...]], s: Structure
+) -> Noise:
+    """Give the mean of draws of the noise of some `drivers`; others have the centre's delay."""
+    noise = {name: draws[name].mean(axis=0) for name in NOISE}
     centre = float(noise["tau_centre"])
     known = dict(zip(drivers, noise["tau"], strict=True))
     tau = np.array([known.get(name, centre) for name in s.levels["driver"]])
     sizes = {name: float(noise[name]) for name in NOISE if name not in ("tau", "shares")}
-    sds = {k.removeprefix("sds/"): v for k, v in draws.items() if k.startswith("sds/")}
-    return Learnt(Noise(tau=tau, shares=noise["shares"], **sizes), sds, share)
+    return Noise(tau=tau, shares=noise["shares"], **sizes)
 
 
-def fast_draws(
-    s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int, *, held: bool = False
-) -> Arrays:
+def fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int) -> Arrays:
     """Return n draws of everything, in the form of `model.chain.run_chain`.
 
-    The standard deviations are fitted, or `held` as they were learnt. One BLAS thread is quickest:
-    matrices are small or thin.
+    One BLAS thread is quickest: matrices are small or thin.
     """
     with threadpool_limits(1):
-        return _fast_draws(s, priors, learnt, n, seed, held=held)
+        return _fast_draws(s, priors, learnt, n, seed)
 
 
-def _fast_draws(
-    s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int, *, held: bool
-) -> Arrays:
+def _fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int) -> Arrays:
     rng = np.random.default_rng(seed)
     sd = {name: float(np.median(values)) for name, values in learnt.sds.items()}
     start = Gibbs(s, priors, rng, Known(sd, learnt.noise), Effects.nought(s))
-    problem = RunRegression(s, start, priors, sd["outing"], held=held)
+    problem = RunRegression(s, start, priors, sd["outing"])
     noise, centre = learnt.noise, s.quick_laps()[s.run]
     sites = RunSites(s)
     delays: np.ndarray | None = None
@@ -151,13 +155,11 @@ def driver_delays(
 def size_draws(problem: RunRegression, learnt: Learnt, rng: np.random.Generator) -> np.ndarray:
     """Draw standard deviations about their REML estimates, shape (draws, blocks).
 
-    Their spread is that of the sample's full fit, narrowed as the store is larger; or of the last
-    fit, which may have had none.
+    Their spread is that of the sample's full fit, narrowed as the store is larger.
     """
     total = len(next(iter(learnt.sds.values())))
     narrower = np.sqrt(learnt.share / problem.sized)
-    varies = any(np.ptp(learnt.sds[name]) > 0 for name in BLOCKS)
-    if narrower * WELL_KNOWN < 1 or not varies:
+    if narrower * WELL_KNOWN < 1:
         return problem.model.sds_[None]
     rows = rng.integers(0, total, round(SIZE_DRAWS * narrower))
     columns = []

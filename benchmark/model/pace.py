@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -37,7 +38,8 @@ WARM_UP, KEEP = 150, 800
 LARGE_WARM_UP, LARGE_LAPS = 200, 4_000
 # Beyond these the full mode would take more than some ten minutes on two cores.
 FAST_DRAWS, FAST_FEWEST_DRAWS, FAST_BYTES = 400, 200, 2_000_000_000
-QUICK_WARM_UP, QUICK_KEEP = 60, 400  # of a small store's effects, noise and deviations held
+# A quick fit of a small store draws all effects anew; more laps would take it over ten seconds.
+QUICK_MOST_LAPS, QUICK_WARM_UP, QUICK_KEEP = 3_000, 60, 400
 FAST_WARM_UP, FAST_KEEP = 60, 140  # sweeps of the sample, of which the means are taken
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
 
@@ -62,10 +64,12 @@ def fit(
     priors : see `model.priors`; `STANDARD_PRIORS.widened(2)` doubles every width.
     mode : "full" integrates everything by sampling, "fast" plugs in the noise and the standard
         deviations, "auto" takes "full" up to a size that two cores do in some ten minutes, "quick"
-        holds noise and standard deviations as `last` has them.
+        goes on from `last`, whose noise and standard deviations it holds: in a larger store it
+        works out anew only what new laps touch (`model.new_laps`).
     draws : posterior draws to keep; by default 800, in the fast mode, where they are
         independent, 400 or, where there are more effects than fit two gigabytes so often, as many
-        as do, and 200 at least.
+        as do, and 200 at least; in a quick one as many as `last` has, which it cannot exceed, and
+        400 at most in a small store.
     seed : the same seed and the same laps, in any order, give the same fit.
     progress : called with the share done and a word.
     data_version : of the store that the laps came from.
@@ -77,7 +81,7 @@ def fit(
     FitFailed
         There is no counted lap.
     BadQuestion
-        An unknown mode, or a quick one without a last fit.
+        An unknown mode, or a quick one without a last fit or with too much that is new.
     """
     if mode not in MODES:
         raise BadQuestion(f'no mode "{mode}": use one of {", ".join(MODES)}')
@@ -91,7 +95,7 @@ def fit(
         mode = "full" if is_small(s) else "fast"
     plan = Plan(frame, s, priors, seed, data_version, known)
     if mode == "quick" and last is not None:
-        return _quick(plan, last, draws or min(last.draws, fast_draws_of(s)), progress)
+        return _quick(plan, last, min(draws or last.draws, last.draws), progress)
     if mode == "fast":
         return _fast(plan, draws or fast_draws_of(s), progress)
     return _full(plan, draws, progress)
@@ -156,33 +160,49 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
         "The fast mode: noise from a sample of the builds, standard deviations plugged in and "
         "allowed for, facts that nobody recorded at their most likely value."
     )
-    return _noted(plan, "fast", arrays, note)
+    return _noted(_fit(plan, "fast", arrays, _unknown_names(plan)), plan.priors, note)
 
 
 def _quick(plan: Plan, last: Fit, draws: int, progress: Progress | None) -> Fit:
-    """Fit with the noise and the standard deviations of the last fit: new laps count at once."""
-    from benchmark.model.fast import fast_draws, learn
+    """Count at once what is new since the last fit.
 
-    learnt = learn(last.posterior.arrays(), last.levels["driver"], plan.s, share=1.0)
+    In a small store new laps tell of everything, so all is drawn anew; in a larger one what they
+    touch is worked out anew.
+    """
+    if len(plan.s.log_time) <= QUICK_MOST_LAPS:
+        return _quick_anew(plan, last, min(draws, QUICK_KEEP), progress)
+    from benchmark.model.new_laps import quick_draws
+
+    note = (
+        f"A quick fit that goes on from {last.fit_id}: new laps count for the builds, drivers and "
+        "days they touch, all else is as that fit has it. Fit in full before you quote a number."
+    )
+    start = _start(plan)
+    as_fit = partial(_fit, plan, "quick", names=unknown_names(plan.s, start))
+    draft = as_fit(quick_draws(plan.frame, start, last, draws, as_fit))
+    return _noted(draft, plan.priors, note)
+
+
+def _quick_anew(plan: Plan, last: Fit, draws: int, progress: Progress | None) -> Fit:
+    """Draw all effects anew, with the noise and the standard deviations of the last fit."""
+    from benchmark.model.fast import mean_noise
+
     note = (
         f"A quick fit that goes on from {last.fit_id}, with noise and standard deviations as that "
         "one has them. Fit in full before you quote a number."
     )
-    if not is_small(plan.s):
-        arrays = fast_draws(plan.s, plan.priors, learnt, draws, plan.seed, held=True)
-        return _noted(plan, "quick", arrays, note)
-    known = Known({name: float(np.median(sd)) for name, sd in learnt.sds.items()}, learnt.noise)
-    keep = min(draws, QUICK_KEEP)
-    task = Task(plan.s, plan.priors, QUICK_WARM_UP, keep, (plan.seed, 0), known)
-    arrays = run_chain(task, progress)
-    held = {name: np.asarray(value) for name, value in vars(learnt.noise).items()}
-    arrays |= {f"noise/{k}": np.broadcast_to(v, (keep, *v.shape)) for k, v in held.items()}
-    return _noted(plan, "quick", arrays, note)
+    noise = mean_noise(last.posterior.noise, last.levels["driver"], plan.s)
+    known = Known({name: float(np.median(sd)) for name, sd in last.sds.items()}, noise)
+    arrays = run_chain(
+        Task(plan.s, plan.priors, QUICK_WARM_UP, draws, (plan.seed, 0), known), progress
+    )
+    held = {name: np.asarray(value) for name, value in vars(noise).items()}
+    arrays |= {f"noise/{k}": np.broadcast_to(v, (draws, *v.shape)) for k, v in held.items()}
+    return _noted(_fit(plan, "quick", arrays, _unknown_names(plan)), plan.priors, note)
 
 
-def _noted(plan: Plan, mode: str, arrays: Arrays, note: str) -> Fit:
-    draft = _fit(plan, mode, arrays, _unknown_names(plan))
-    return replace(draft, mode_note=note, warnings=tuple(data_warnings(draft, plan.priors)))
+def _noted(draft: Fit, priors: Priors, note: str) -> Fit:
+    return replace(draft, mode_note=note, warnings=tuple(data_warnings(draft, priors)))
 
 
 def _gather(plan: Plan, chains: list[Arrays]) -> Fit:
@@ -204,10 +224,13 @@ def _gather(plan: Plan, chains: list[Arrays]) -> Fit:
 
 def _unknown_names(plan: Plan) -> dict[str, list[tuple[str, ...]]]:
     """Name the units of every fact that nobody recorded."""
+    return unknown_names(plan.s, _start(plan))
+
+
+def _start(plan: Plan) -> Gibbs:
+    """Give the structure with nought for every effect, missing facts at their likeliest."""
     rng = np.random.default_rng(plan.seed)
-    return unknown_names(
-        plan.s, Gibbs(plan.s, plan.priors, rng, plan.known, Effects.nought(plan.s))
-    )
+    return Gibbs(plan.s, plan.priors, rng, plan.known, Effects.nought(plan.s))
 
 
 def _fit(plan: Plan, mode: str, arrays: Arrays, names: dict[str, list[tuple[str, ...]]]) -> Fit:

@@ -50,8 +50,6 @@ class RunRegression:
         start: Gibbs,
         priors: Priors,
         outing_sd: float,
-        *,
-        held: bool = False,
     ) -> None:
         self.s, self.start, self.outing_sd = s, start, outing_sd
         counts = np.bincount(s.run, minlength=s.n_runs)
@@ -69,7 +67,6 @@ class RunRegression:
         )
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
         sds = np.array([start.known.sd[name] for name in BLOCKS])
-        self.held = held  # the standard deviations, at those of the start
         self.model = SparseComponentRegression(
             self.blocks, sizes, sds, self._parents(), self._late()
         )
@@ -144,8 +141,6 @@ class RunRegression:
 
         The second fit starts from the first, which spares it most of its steps.
         """
-        if self.held:
-            return
         for runs in (START_RUNS, SIZE_RUNS):
             chosen = neighbours(self.s, runs)
             self.model.fit_sizes(*self._rows(sites, chosen))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchmark.errors import NoFit
+from benchmark.errors import BadQuestion, NoFit
 from benchmark.show.fit_job import Job, Report, turn
 from benchmark.show.words import count_text
 from benchmark.store import opening
@@ -91,7 +92,8 @@ def fit_store(
             asked = partial(fit, laps, priors=priors, seed=seed, data_version=version)
             if quick_first and last is not None and last.data_version != version:
                 in_turn(0.0, "counting the new laps")
-                _keep(db, asked(mode="quick", last=last), in_turn, who)
+                with suppress(BadQuestion):  # too much is new: the fit that follows counts it
+                    _keep(db, asked(mode="quick", last=last), in_turn, who)
             found = asked(mode=mode, draws=draws, progress=in_turn, last=last)
         finally:
             dismiss()

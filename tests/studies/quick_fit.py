@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 
 from benchmark.model.pace import adjusted_rows, fit
-from benchmark.model.plan import PLANS
+from benchmark.model.plan import PLANS, SeasonPlan, season_plan
 from benchmark.model.simulate import simulate
 
 
@@ -37,8 +37,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seasons", type=int, default=6)
     parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--builds", type=int, help="season of so many builds, and of --days")
+    parser.add_argument("--days", type=int, default=60)
+    parser.add_argument("--mode", choices=("full", "fast"), default="full")
     asked = parser.parse_args()
-    seasons = [season(seed) for seed in range(asked.first, asked.first + asked.seasons)]
+    plan = season_plan(asked.builds, asked.days) if asked.builds else PLANS["club"]
+    seeds = range(asked.first, asked.first + asked.seasons)
+    seasons = [season(plan, seed, asked.mode) for seed in seeds]
     table = pd.concat(seasons)
     for touched, rows in table.groupby("touched"):
         who = "with laps on the last day" if touched else "without"
@@ -50,20 +55,23 @@ def main() -> None:
         print(f"   interval of the quick fit {rows['wider'].median():.2f} times as wide")
 
 
-def season(seed: int) -> pd.DataFrame:
-    laps = simulate(PLANS["club"], seed).counted()
+def season(plan: SeasonPlan, seed: int, mode: str) -> pd.DataFrame:
+    laps = simulate(plan, seed).counted()
     new = laps["date"] == laps["date"].max()
-    before = fit(laps[~new], mode="full")
+    before = fit(laps[~new], mode=mode)
     started = time.process_time()
     quick = fit(laps, mode="quick", last=before)
     spent = time.process_time() - started
-    full = fit(laps, mode="full")
+    full = fit(laps, mode=mode)
     rows = adjusted_rows(before)
     found = {"before": before, "quick": quick, "full": full}
     drawn = {name: one.log_time(rows) for name, one in found.items()}
     middle = {name: np.median(draws, axis=0) for name, draws in drawn.items()}
     half = {name: half_width(draws) for name, draws in drawn.items()}
-    print(f"season {seed}: {len(laps)} laps, {new.sum()} of them new, quick fit {spent:.1f} s")
+    print(
+        f"season {seed}: {len(laps)} laps, {new.sum()} of them new, quick fit {spent:.1f} s",
+        flush=True,
+    )
     return pd.DataFrame(
         {
             "touched": rows["build"].isin(set(laps.loc[new, "build"])),

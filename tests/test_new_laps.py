@@ -1,0 +1,186 @@
+"""A quick fit: what new laps touch is worked out anew, and nothing else moves.
+
+How close it comes on whole club seasons is measured by `tests.studies.quick_fit`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.sparse import csr_array
+
+from benchmark.errors import BadQuestion
+from benchmark.model import fast, new_laps, pace
+from benchmark.model.fit import Fit
+from benchmark.model.given import Given
+from benchmark.model.plan import HIGH, NORTH, SOUTH, SOUTH_SHORT, SeasonPlan
+from benchmark.model.simulate import simulate
+from benchmark.store.fit_file import write_fit
+from benchmark.store.fit_reader import FitFile
+from tests.conftest import few_sweeps
+
+# Facts are missing, some days are wet, and two layouts are of one circuit.
+PLAN = SeasonPlan(3, 9, 6, (NORTH, SOUTH, HIGH, SOUTH_SHORT), 6, 2, 0.6, p_wet=0.3)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def every_store_is_large():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pace, "QUICK_MOST_LAPS", 0)
+        yield
+
+
+@pytest.fixture(scope="module")
+def laps() -> pd.DataFrame:
+    return simulate(PLAN, 4).counted()
+
+
+@pytest.fixture(scope="module")
+def new(laps) -> pd.Series:
+    """Laps of two builds on the last day."""
+    day = laps["date"] == laps["date"].max()
+    return day & laps["build"].isin(sorted(laps.loc[day, "build"].unique())[:2])
+
+
+@pytest.fixture(scope="module")
+def before(laps, new) -> Fit:
+    with few_sweeps():
+        return pace.fit(laps[~new], mode="fast", draws=60)
+
+
+@pytest.fixture(scope="module")
+def quick(laps, before) -> Fit:
+    return pace.fit(laps, mode="quick", last=before)
+
+
+def draws_by_name(fit: Fit, group: str) -> dict[tuple[str, ...], np.ndarray]:
+    return dict(zip(fit.levels[group], fit.posterior.groups[group].T, strict=True))
+
+
+def test_draws_given_others_have_the_mean_and_spread_of_the_normal_equations():
+    rng = np.random.default_rng(2)
+    columns = (rng.random((30, 7)) < 0.4).astype(float)
+    weight, precision = rng.uniform(0.5, 2.0, 30), rng.uniform(0.5, 2.0, 7)
+    left = rng.standard_normal(30)
+    given = Given(csr_array(columns), weight, precision)
+    matrix = columns.T @ np.diag(weight) @ columns + np.diag(precision)
+    mean, covariance = np.linalg.solve(matrix, columns.T @ (weight * left)), np.linalg.inv(matrix)
+    np.testing.assert_allclose(given.mean(left), mean, rtol=1e-9)
+    n = 40_000
+    drawn = given.draw(np.tile(left, (n, 1)), rng)
+    spread = np.sqrt(np.diag(covariance))
+    assert np.abs((drawn.mean(axis=0) - mean) / spread).max() < 4.5 / np.sqrt(n)
+    np.testing.assert_allclose(np.cov(drawn.T), covariance, atol=5 * spread.max() ** 2 / n**0.5)
+
+
+def test_a_quick_fit_counts_all_laps_and_says_what_it_is(laps, new, before, quick):
+    assert (quick.mode, quick.laps_used, quick.draws) == ("quick", len(laps), before.draws)
+    assert before.laps_used == len(laps) - new.sum()
+    assert before.fit_id in quick.mode_note
+    assert quick.fit_id != before.fit_id
+
+
+def test_without_new_laps_every_draw_stays(laps, new, before):
+    again = pace.fit(laps[~new].sample(frac=1, random_state=1), mode="quick", last=before)
+    found, expected = again.posterior.arrays(), before.posterior.arrays()
+    assert set(found) == set(expected)
+    for name, values in expected.items():
+        np.testing.assert_array_equal(found[name], values, err_msg=name)
+
+
+def test_what_new_laps_do_not_touch_stays(laps, new, before, quick):
+    """Adjusted times too, though a circuit's median lap, that effects count from, has moved."""
+    ran = {who: set(laps.loc[new, who]) for who in ("build", "driver")}
+    for group in before.levels:
+        if group in ("day", "session", "wet_session", "outing", "circuit"):
+            continue
+        now = draws_by_name(quick, group)
+        for name, draws in draws_by_name(before, group).items():
+            touched = any(name[0] in its and group.startswith(who) for who, its in ran.items())
+            assert (now[name] == draws).all() != touched, (group, name)
+    rows = pace.adjusted_rows(before)
+    rows = rows[~rows["build"].isin(ran["build"]) & ~rows["driver"].isin(ran["driver"])]
+    assert len(rows) > 2
+    assert not quick.circuits.loc[before.circuits.index, "median_s"].equals(
+        before.circuits["median_s"]
+    )
+    np.testing.assert_allclose(quick.log_time(rows), before.log_time(rows), atol=2e-6)
+
+
+def test_names_that_the_last_fit_never_saw_come_in(laps, new):
+    stranger = laps["build"].isin(sorted(laps["build"].unique())[:2])
+    stranger |= laps["driver"] == sorted(laps["driver"].unique())[-1]
+    stranger |= laps["circuit"] == HIGH.circuit
+    with few_sweeps():
+        last = pace.fit(laps[~stranger], mode="fast", draws=60)
+        full = pace.fit(laps, mode="full", draws=200)
+    found = pace.fit(laps, mode="quick", last=last)
+    for group, names in full.levels.items():
+        assert set(found.levels[group]) == set(names), group
+    for group in ("circuit", "build", "driver", "session"):
+        assert set(found.levels[group]) > set(last.levels[group]), group
+    rows = pace.adjusted_rows(full)
+    apart = np.median(found.log_time(rows), axis=0) - np.median(full.log_time(rows), axis=0)
+    spread = full.log_time(rows).std(axis=0)
+    assert np.sqrt(np.mean((apart / spread) ** 2)) < 1
+
+
+def test_laps_that_are_struck_change_only_whom_they_touch(laps, new, before):
+    some = laps[~new]
+    fewer = some.drop(some[some["build"] == some["build"].iloc[0]].index[:4])
+    found = pace.fit(fewer, mode="quick", last=before)
+    builds = draws_by_name(found, "build")
+    touched = {
+        name for name, draws in draws_by_name(before, "build").items()
+        if not (builds[name] == draws).all()
+    }  # fmt: skip
+    assert touched == {(some["build"].iloc[0],)}
+
+
+def test_a_fact_that_is_recorded_later_touches_its_build(laps, before, new):
+    some = laps[~new].copy()
+    unknown = some["treadwear"].isna() & (some["tyre_category"] == "sport")
+    build = some.loc[unknown, "build"].iloc[0]
+    some.loc[unknown & (some["build"] == build), "treadwear"] = 220.0
+    found = pace.fit(some, mode="quick", last=before)
+    was, now = draws_by_name(before, "build"), draws_by_name(found, "build")
+    assert {name for name in was if not (was[name] == now[name]).all()} == {(build,)}
+
+
+def test_a_last_fit_read_from_its_file_is_as_good(laps, before, quick, tmp_path):
+    kept = FitFile(tmp_path / "fit", write_fit(before, {}, tmp_path / "fit")).all()
+    found = pace.fit(laps, mode="quick", last=kept)
+    for name, values in quick.posterior.arrays().items():
+        np.testing.assert_allclose(found.posterior.arrays()[name], values, atol=1e-6, err_msg=name)
+
+
+def test_one_quick_fit_may_follow_another(laps, new, before, quick):
+    day_before = laps["date"] == laps.loc[~new, "date"].max()
+    fewer = pace.fit(laps[~new & ~day_before], mode="quick", last=before)
+    found = pace.fit(laps, mode="quick", last=fewer)
+    rows = pace.adjusted_rows(quick)
+    apart = np.median(found.log_time(rows), axis=0) - np.median(quick.log_time(rows), axis=0)
+    assert np.sqrt(np.mean((apart / quick.log_time(rows).std(axis=0)) ** 2)) < 0.5
+
+
+def test_a_new_driver_has_the_delay_that_the_laps_tell(laps, monkeypatch):
+    driver = laps["driver"].iloc[0]
+    with few_sweeps():
+        last = pace.fit(laps[laps["driver"] != driver], mode="fast", draws=60)
+    monkeypatch.setattr(new_laps, "driver_delays", lambda s, *_: np.full(s.laps.n_drivers, 3))
+    found = pace.fit(laps, mode="quick", last=last)
+    tau = dict(zip(found.levels["driver"], found.posterior.noise["tau"].T, strict=True))
+    centre = last.posterior.noise["tau_centre"].mean()
+    np.testing.assert_allclose(tau.pop((driver,)), centre * fast.TAU_GRID[3])
+    was = dict(zip(last.levels["driver"], last.posterior.noise["tau"].T, strict=True))
+    for name, delay in tau.items():
+        np.testing.assert_array_equal(delay, was[name])
+
+
+def test_a_quick_fit_needs_a_last_one_and_not_too_much_that_is_new(laps, before, monkeypatch):
+    with pytest.raises(BadQuestion, match="goes on from the last one"):
+        pace.fit(laps, mode="quick")
+    monkeypatch.setattr(new_laps, "MOST_NEAR", 5)
+    with pytest.raises(BadQuestion, match=r"touches \d+ of \d+ outings, more than 5: fit in full"):
+        pace.fit(laps, mode="quick", last=before)
