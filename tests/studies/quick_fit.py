@@ -29,8 +29,9 @@ import numpy as np
 import pandas as pd
 
 from benchmark.model.pace import adjusted_rows, fit
-from benchmark.model.plan import PLANS, SeasonPlan, season_plan
+from benchmark.model.plan import PLANS, SeasonPlan
 from benchmark.model.simulate import simulate
+from tests.bench.modes import season_plan
 
 
 def main() -> None:
