@@ -30,12 +30,12 @@ def carried(
     runs: list[Name] = [(str(ids[k]),) if k >= 0 else () for k in new.was]
     for group, names in s.levels.items():
         places = _places(runs if group == "outing" else names, last.level_numbers[group])
-        nought = np.zeros(len(names), dtype=np.float32)
+        nought = np.broadcast_to(np.float32(0), (n, len(names)))
         if group == "outing":
             places[new.near] = -1
         else:
             places[new.free[group]] = -1
-        out[f"groups/{group}"] = _taken(past.groups[group], which, places, nought).copy()
+        out[f"groups/{group}"] = _taken(past.groups[group], which, places, nought)
     out["groups/circuit"] += _shift(s.levels["circuit"], circuits, last.circuits)
     out.update({f"sds/{group}": sd[which] for group, sd in past.sds.items()})
     out.update({f"noise/{k}": past.noise[k][which] for k in past.noise if k != "tau"})
@@ -71,11 +71,13 @@ def _taken(past: np.ndarray, which: np.ndarray, places: np.ndarray, fill: np.nda
     What is the same in every draw stays kept once.
     """
     once = past.strides[0] == 0 and fill.ndim == 1
-    rows = which[:1] if once else which
-    out = np.empty((len(rows), len(places)), dtype=fill.dtype)
-    there = places >= 0
-    out[:, there] = past[np.ix_(rows, places[there])]
-    out[:, ~there] = fill[..., ~there]
+    rows = past[which[:1] if once else which]
+    if not rows.shape[1]:
+        out = np.empty((len(rows), len(places)), dtype=fill.dtype)
+    else:
+        out = np.take(rows, np.maximum(places, 0), axis=1).astype(fill.dtype, copy=False)
+    new = places < 0
+    out[:, new] = fill[..., new]
     return np.broadcast_to(out, (len(which), len(places))) if once else out
 
 
