@@ -29,7 +29,7 @@ def fit(
         Mode,
         typer.Option(
             help="full integrates everything, fast approximates, auto goes by size, quick counts "
-            "new laps at once with what the last fit learnt."
+            "laps that are new since the last fit at once, all else as that fit has it."
         ),
     ] = Mode.AUTO,
     seed: Annotated[int, typer.Option(help="Same seed and same laps give the same answer.")] = 1,
