@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from benchmark.cli import app as command_line
 from benchmark.errors import BenchmarkError, FitStopped, NotAllowed, StoreBusy
-from benchmark.model import pace
+from benchmark.model import new_laps, pace
 from benchmark.show import fit_job, fit_worker
 from benchmark.show.fit_job import State, turn
 from benchmark.show.fitting import STALE, fit_store
@@ -129,6 +129,26 @@ def test_the_store_is_free_while_a_fit_computes_and_laps_that_come_make_it_stale
     assert found.laps_used == 3
     with Store.open(db) as store:
         assert store.latest_fit().data_version == store.data_version() - 1
+
+
+@pytest.mark.parametrize(("most", "modes"), [(50_000, {"quick"}), (0, {"full"})])
+def test_new_laps_count_by_a_quick_fit_until_the_full_one_ends(
+    db: Path, quick_fits: None, monkeypatch: pytest.MonkeyPatch, most: int, modes: set[str]
+) -> None:
+    """Unless too much is new for a quick one."""
+    monkeypatch.setattr(pace, "QUICK_MOST_LAPS", 0)
+    monkeypatch.setattr(new_laps, "MOST_NEAR", most)
+    fit_store(db, nobody_looks)
+    add(db, 8)
+    kept = set()
+
+    def look(_done: float, step: str) -> None:
+        if step == "drawing":
+            with Store.open(db) as store:
+                kept.add(store.latest_fit().mode)
+
+    assert fit_store(db, look, quick_first=True).mode == "full"
+    assert kept == modes
 
 
 def test_a_fit_stops_when_it_is_asked_to_and_keeps_nothing(db: Path, quick_fits: None) -> None:

@@ -12,14 +12,14 @@ quick one makes up for.
 
 27 November 2026, two cores; median (95 % within), in half-widths; seconds are the processor's:
 
-    .                                                    quick fit      fit before    width  seconds
-    club, some 1,000 laps, 130 to 170 on the last day                                        3
+    .                                                    quick fit      fit before    width
+    club, some 1,000 laps, 130 to 170 on the last day   (3 s)
       64 entries with laps on the last day               0.06 (0.19)    0.20 (0.62)   0.92
       91 entries without                                 0.05 (0.15)    0.08 (0.30)   0.91
-    some 8,700 laps, 270 to 360 on the last day                                              0.4 to 0.9
+    some 8,700 laps, 270 to 360 on the last day   (0.4 to 0.9 s)
       185 entries with                                   0.07 (0.24)    0.09 (0.46)   0.98
       740 entries without                                0.06 (0.21)    0.06 (0.21)   1.01
-    some 54,000 laps, fast mode, 710 to 1,210                                                1.3 to 1.6
+    some 54,000 laps, fast mode, 710 to 1,210   (1.3 to 1.6 s)
       416 entries with                                   0.08 (0.23)    0.10 (0.39)   1.02
       1,374 entries without                              0.07 (0.22)    0.07 (0.23)   1.01
 
