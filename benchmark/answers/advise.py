@@ -89,10 +89,10 @@ def advise(
     there = builds_of(fit, runs_in_scope(fit, circuit, layout, surface))
     field = entries_of(fit, {*there, build}, surface)
     steps = list(_open_steps(field[field["build"] == build].iloc[0]))
-    rivals = field[field["build"] != build]
     own = field[field["build"] == build]
-    then = [_changed(fit, own, ladder, end) for ladder, _, end in steps]
-    cars = pd.concat([own, *then, rivals], ignore_index=True)
+    mine = pd.concat([own, *(_changed(fit, own, ladder, end) for ladder, _, end in steps)])
+    rivals = field[(field["build"] != build) & field["class"].isin(mine["class"])]
+    cars = pd.concat([mine, rivals], ignore_index=True)
     log_time = fit.log_time(reference_rows(cars, circuit, layout, surface=surface))
     now = _standing(cars, log_time, 0)
     rows = [
