@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import altair as alt
 import pandas as pd
 
@@ -39,16 +41,24 @@ def board_chart(
     )
     layers = [interval, _marks(base, "adjusted_s", ADJUSTED), _marks(base, "best_s", TIMED)]
     title = ["Lap time [m:ss.s]", interval_title(level)]
-    # All at once: each method of a chart copies all of it, and data that each layer brings would
-    # be digested to find out that they are the same.
-    return alt.LayerChart(
-        layer=layers,
-        data=rows,
-        width="container",
-        height=ROW_PX * len(rows) + beside_px,
+    return layered(
+        layers,
+        rows,
+        ROW_PX * len(rows) + beside_px,
         encoding=alt.SharedEncoding(x={"title": title}),
         config=alt.Config(view=alt.ViewConfig(stroke=None)),
     )
+
+
+def layered(
+    layers: list[alt.Chart], data: pd.DataFrame, height_px: int, **more: Any
+) -> alt.LayerChart:
+    """Lay charts of the same data over each other, as wide as the page.
+
+    All at once: each method of a chart copies all of it, and data that each layer brings would be
+    digested to find out that they are the same.
+    """
+    return alt.LayerChart(layer=layers, data=data, width="container", height=height_px, **more)
 
 
 def names_axis(limit_px: int) -> alt.Axis:

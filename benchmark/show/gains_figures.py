@@ -15,17 +15,17 @@ from benchmark.show.figures import (
     TIMED,
     TIMED_COLOUR,
     interval_title,
+    layered,
     names_axis,
 )
 from benchmark.show.gains_words import part_text, seconds_text, span_text, step_text
 
-Picture = alt.LayerChart | alt.FacetChart
 MOST_ROWS = 40
 TITLE_AT_END = alt.Axis(titleAnchor="end", labelOverlap=True)  # a long title is not cut off
 QUICKER, SLOWER, OBSERVED = "quicker", "slower", "observed difference"
 
 
-def gains_chart(table: pd.DataFrame, level: float = 0.9) -> Picture:
+def gains_chart(table: pd.DataFrame, level: float = 0.9) -> alt.LayerChart:
     """Draw each step's gain with its interval; left of nought is quicker."""
     rows = table.head(MOST_ROWS)
     data = pd.DataFrame(
@@ -40,7 +40,7 @@ def gains_chart(table: pd.DataFrame, level: float = 0.9) -> Picture:
     )
     y = alt.Y("step:N", sort=list(data["step"]), title=None, axis=names_axis(190))
     title = ["Gain [s a lap], left is quicker", interval_title(level)]
-    base = alt.Chart(data).encode(y=y)
+    base = alt.Chart().encode(y=y)
     tips = [alt.Tooltip("step:N"), alt.Tooltip("says:N", title="Gain"), alt.Tooltip("interval:N")]
     bars = base.mark_rule(strokeWidth=3, opacity=0.55, color=ADJUSTED_COLOUR).encode(
         x=alt.X("low_s:Q", title=title, axis=TITLE_AT_END), x2="high_s:Q", tooltip=tips
@@ -48,8 +48,7 @@ def gains_chart(table: pd.DataFrame, level: float = 0.9) -> Picture:
     dots = base.mark_point(filled=True, size=70, opacity=1, color=ADJUSTED_COLOUR).encode(
         x="gain_s:Q", tooltip=tips
     )
-    chart = alt.layer(_nought(), bars, dots)
-    return chart.properties(width="container", height=ROW_PX * len(data) + PAGE_BESIDE_PX)
+    return layered([_nought(), bars, dots], data, ROW_PX * len(data) + PAGE_BESIDE_PX)
 
 
 def _nought() -> alt.Chart:
@@ -57,7 +56,7 @@ def _nought() -> alt.Chart:
     return line.encode(x="x:Q")
 
 
-def waterfall_chart(answer: Explanation) -> Picture:
+def waterfall_chart(answer: Explanation) -> alt.LayerChart:
     """Draw how the causes add up from nought to the observed difference."""
     changed = answer.parts[answer.parts["gain_s"] != 0]
     ends = changed["gain_s"].cumsum()
@@ -77,18 +76,17 @@ def waterfall_chart(answer: Explanation) -> Picture:
     legend = alt.Legend(title=None, orient="top", direction="vertical")
     colours = alt.Scale(domain=[QUICKER, SLOWER, OBSERVED],
                         range=[ADJUSTED_COLOUR, TIMED_COLOUR, "#777777"])  # fmt: skip
-    base = alt.Chart(data).encode(y=y)
+    base = alt.Chart().encode(y=y)
     bars = base.mark_bar().encode(
         x=alt.X("start:Q", title="Change of the lap [s], left is quicker", axis=TITLE_AT_END),
         x2="end:Q",
         color=alt.Color("kind:N", scale=colours, legend=legend),
         tooltip=[alt.Tooltip("cause:N"), alt.Tooltip("says:N", title="Worth")],
     )
-    chart = alt.layer(_nought(), bars)
-    return chart.properties(width="container", height=ROW_PX * len(data) + PAGE_BESIDE_PX)
+    return layered([_nought(), bars], data, ROW_PX * len(data) + PAGE_BESIDE_PX)
 
 
-def history_chart(days: pd.DataFrame) -> Picture:
+def history_chart(days: pd.DataFrame) -> alt.LayerChart:
     """Draw a build's days: as timed, and at reference conditions; lines mark changed parts."""
     data = days.assign(changed=days["changed"].fillna("").astype(str))
     x = alt.X("date:T", title=None, axis=alt.Axis(format="%d %b", labelOverlap=True))
@@ -123,4 +121,4 @@ def history_chart(days: pd.DataFrame) -> Picture:
         marks("adjusted_s", ADJUSTED),
         marks("best_s", TIMED),
     ]
-    return alt.layer(*layers, data=data).properties(width="container", height=300)
+    return layered(layers, data, 300)
