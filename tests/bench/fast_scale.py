@@ -7,22 +7,20 @@ makes each decade of laps (`benchmark.model.decade`) and fits it in a process of
 processor (user and system, all threads): `frame` laps read and gathered into runs, `sample` the
 full fit of some builds that the noise comes from, `sizes` the standard deviations, `solve` the
 rounds of reweighted runs, `draws` the posterior draws, `all` the whole with what is between. Peak
-is that of the whole process, laps and draws included. `quick` is a quick fit that goes on from this
-one, the frame read before.
+is that of the whole process, laps and draws included. `quick` is a quick fit of all laps, when that
+fit had not seen the last day of the first circuit (240 to 570 laps); the frame is read before. Up
+to 3,000 laps it draws everything anew.
 
-26 November 2026, 2 cores and 24 GB, little else running (the last row: other work at low priority),
-Python 3.11.7, numba 0.68.1:
+27 November 2026, 2 cores and 24 GB, little else running beside the first four rows, answers being
+measured beside the last, Python 3.11.7, numba 0.68.1:
 
 | laps | runs | frame | sample | sizes | solve | draws | all | quick | peak GB |
 | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |
-| 3,000 | 379 | 0.2 | 3.1 | 0.0 | 0.1 | 0.1 | 3.4 | 6.2 | 0.36 |
-| 30,000 | 3,760 | 0.2 | 2.7 | 0.1 | 0.4 | 0.2 | 3.7 | 36.7 | 0.37 |
-| 300,000 | 37,531 | 1.1 | 3.7 | 1.2 | 2.6 | 0.9 | 10.0 | 3.8 | 0.86 |
-| 1,000,000 | 124,881 | 3.3 | 4.6 | 2.3 | 13.3 | 3.8 | 29.2 | 17.1 | 2.13 |
-| 10,000,000 | 1,250,650 | 57.7 | 4.3 | 3.0 | 182.1 | 58.5 | 334.4 | | 14.56 |
-
-Up to 60,000 laps a quick fit samples, as the full mode does. The last row is of another hour,
-before `quick` was told.
+| 3,000 | 348 | 0.1 | 3.0 | 0.0 | 0.1 | 0.0 | 3.3 | 5.0 | 0.36 |
+| 30,000 | 3,684 | 0.2 | 2.5 | 0.1 | 0.3 | 0.1 | 3.4 | 0.6 | 0.38 |
+| 300,000 | 37,467 | 1.1 | 5.0 | 1.5 | 3.1 | 1.1 | 12.3 | 1.7 | 0.86 |
+| 1,000,000 | 124,838 | 3.0 | 4.3 | 2.2 | 12.9 | 3.9 | 28.3 | 2.6 | 2.18 |
+| 10,000,000 | 1,250,602 | 52.1 | 4.0 | 2.7 | 177.0 | 49.5 | 313.6 | 35.5 | 15.12 |
 """
 
 from __future__ import annotations
