@@ -106,6 +106,13 @@ def test_all_of_a_kept_fit_is_the_fit(whole, kept):
     assert again.laps_used == whole.laps_used
 
 
+def test_the_places_of_a_build_are_those_of_the_whole(whole, kept):
+    places = {build: kept.places_of(build) for build in whole.entries["build"]}
+    assert places == {build: whole.places_of(build) for build in places}
+    assert max(map(len, places.values())) > min(map(len, places.values())) > 0
+    assert kept.places_of("Nobody's") == whole.places_of("Nobody's") == []
+
+
 @pytest.mark.parametrize("place", PLACES)
 @pytest.mark.parametrize(
     "asked",

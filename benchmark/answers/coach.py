@@ -28,6 +28,9 @@ from benchmark.model.posterior import interval
 
 LAPS = 5  # clean laps of the outing that is thought of
 WORTH = 0.005  # shares of the width below this are not told; our choice
+PARTNERS = (
+    60  # cars with most laps at the circuit, of which one may be named to run beside; our choice
+)
 FIELDS = ("kind", "advice", "width_s", "width_then_s", "narrower_s", "narrower_share")
 
 
@@ -128,10 +131,12 @@ def _other_driver(fit: Fit, row: pd.DataFrame) -> str | None:
 
 
 def _partner(fit: Fit, row: pd.DataFrame) -> pd.DataFrame | None:
-    """The other car whose own adjusted time here is known best."""
+    """The other car, of the `PARTNERS` with most laps here, whose adjusted time is known best."""
     circuit, layout, build = (str(row[c].iloc[0]) for c in ("circuit", "layout", "build"))
-    there = fit.runs[(fit.runs["circuit"] == circuit) & (fit.runs["layout"] == layout)]
-    others = entries_of(fit, set(there["build"]) - {build}, "dry")
+    _, of_run = fit.lookup.laps_of(fit.lookup.runs_where(circuit=circuit, layout=layout))
+    counts = fit.runs["build"].iloc[of_run].value_counts().drop(build, errors="ignore")
+    most = sorted((-n, name) for name, n in counts.items())[:PARTNERS]
+    others = entries_of(fit, {str(name) for _, name in most}, "dry")
     if others.empty:
         return None
     rows = reference_rows(others, circuit, layout)

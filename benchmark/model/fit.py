@@ -93,6 +93,9 @@ class KeptFit(Protocol):
     def whole(self) -> Whole:
         """Figures of all runs, laps and entries."""
 
+    def places_of(self, build: str) -> list[tuple[str, str]]:
+        """Give the circuits and layouts where a build has laps, sorted."""
+
     def part(
         self, circuit: str | None, builds: Iterable[str] = (), drivers: Iterable[str] = ()
     ) -> Fit:
@@ -131,6 +134,11 @@ class Fit:
     posterior: Draws
     diagnostics: Mapping[str, float]
     warnings: tuple[str, ...]
+
+    def places_of(self, build: str) -> list[tuple[str, str]]:
+        """Give the circuits and layouts where a build has laps, sorted."""
+        own = self.runs.iloc[self.lookup.runs_of("build", build)]
+        return sorted(set(zip(own["circuit"], own["layout"], strict=True)))
 
     def part(
         self,

@@ -68,6 +68,16 @@ class FitFile:
         """Every circuit and layout, as `Fit.circuits`."""
         return pd.DataFrame(self._head["circuits"]).set_index(["circuit", "layout"])
 
+    def places_of(self, build: str) -> list[tuple[str, str]]:
+        """Give the circuits and layouts where a build has laps, sorted; errors as `part`."""
+        runs = [self._file.rows("build/runs", *ends) for ends in self._ends("build", [build])]
+        rows = np.concatenate([np.empty(0, dtype=np.int64), *runs])
+        circuits, layouts = (
+            self._named(f"names/{name}", self._file.take(f"run/{name}", rows))
+            for name in ("circuit", "layout")
+        )
+        return sorted(set(zip(circuits, layouts, strict=True)))
+
     def part(
         self, circuit: str | None, builds: Iterable[str] = (), drivers: Iterable[str] = ()
     ) -> PartOfFit:
