@@ -15,19 +15,19 @@ With `--served` the leaderboard and the gains of twelve circuits are opened in C
 in a tab that has the files of the app: processor milliseconds of the server, and wall until the
 last words stand there.
 
-26 November 2026, two cores with little else to do, 10,000,000 laps and 400 draws, as many as the
+27 November 2026, two cores with little else to do, 10,000,000 laps and 400 draws, as many as the
 fast mode keeps (a store of 0.12 GB, a fit of 0.98 GB), 1,040 entries on 12,469 runs at the circuit.
-Milliseconds of the processor, least and most of four runs; the machine itself was not always as
-quick.
+Milliseconds of the processor, least and most of six runs (the page of one build: of two); the
+machine itself was a quarter slower in the last than in the others.
 
 | | command | page, a new question | the same again |
 | --- | --- | --- | --- |
-| leaderboard | 180 to 276 | 169 to 256 | 58 to 93 |
-| claim, model and class | 248 to 306 | 265 to 402 | 60 to 83 |
-| claim, class alone | 292 to 321 | | |
-| gains | 189 to 235 | 196 to 217 | 25 to 30 |
-| forecast (the page of one build asks seven answers) | 141 to 177 | 438 to 523 | 40 to 66 |
-| leaderboard, tyre and driver made equal: not kept | 459 to 533 | | |
+| leaderboard | 153 to 263 | 122 to 180 | 51 to 85 |
+| claim, model and class | 210 to 259 | 230 to 285 | 41 to 64 |
+| claim, class alone | 246 to 284 | | |
+| gains | 175 to 218 | 163 to 252 | 17 to 33 |
+| forecast (the page of one build asks seven answers) | 126 to 149 | 305 to 433 | 40 to 60 |
+| leaderboard, tyre and driver made equal: not kept | 403 to 492 | | |
 
 With 1,000 draws and the cores taken twelve times over, a served leaderboard took the server 220,
 gains 270. Making it took the processor 15 s for the fit, 76 s for what is worked out and kept, 9 s
