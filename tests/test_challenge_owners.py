@@ -101,7 +101,7 @@ def test_kinds_that_no_lap_of_an_entry_reaches_say_so_instead_of_a_number(basis)
     guarded, bare = kind_columns(rows)[3:5]
     for column, name in ((guarded, "slow_gain"), (bare, "slow_gain_unguarded")):
         told = dict(zip(rows["kind"], column.cells, strict=True))
-        assert told["none"] == told["specification"] == "no lap counts"
+        assert told["none"] == told["specification"] == "own laps do not count"
         for kind in GAMEABLE:
             assert float(told[kind]) == pytest.approx(rows.loc[kind, name], abs=0.051)
 

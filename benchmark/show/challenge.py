@@ -241,7 +241,7 @@ def kind_columns(rows: pd.DataFrame) -> list[Column]:
 
 def _gain(places: float) -> str:
     """Write places gained by slow driving; missing where an entry's laps reach no factor of its."""
-    return "no lap counts" if pd.isna(places) else f"{places:+.1f}"
+    return "own laps do not count" if pd.isna(places) else f"{places:+.1f}"
 
 
 def leader_line(standings: Standings, rules: Rules, table: pd.DataFrame) -> str:

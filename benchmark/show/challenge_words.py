@@ -39,8 +39,8 @@ def kind_words(slow: float) -> list[str]:
         "nothing is gained by slow driving. The choice is the club's.",
         f"Gained by slow driving: places a round that an entry gains by driving {100 * slow:g} % "
         "slower in every lap before the factors are made; without guards: the same without the "
-        "tolerance, the ratchet and the floor of the rules. Near 0 there is nothing to gain. No "
-        "lap counts: no lap of an entry reaches its own factor.",
+        "tolerance, the ratchet and the floor of the rules. Near 0 there is nothing to gain. Own "
+        "laps do not count: no lap of an entry reaches its own factor.",
         "A specification factor compares any two entries without a lap of either owner; how well "
         "the owner or the car does for its specification is left to win or lose by. Slow laps can "
         "still move the factors of others a little (the README says how little).",
