@@ -2,13 +2,15 @@
 
     python -m tests.studies.quick_fit --seasons 4
     python -m tests.studies.quick_fit --builds 120 --days 24 --seasons 3
-    python -m tests.studies.quick_fit --builds 300 --days 60 --mode fast --seasons 2
+    python -m tests.studies.quick_fit --builds 120 --days 24 --mode fast --seasons 10
+    python -m tests.studies.quick_fit --builds 300 --days 60 --mode fast --seasons 6
 
 Made-up seasons: all but the last day is fitted; then the last day's laps come, a quick fit counts
 them, and a fit of all laps follows. Told are, for the entries that the last day touches and for the
 others, how far adjusted times lie apart in half-widths of that last fit's 90 % interval, how wide
 the quick fit's interval is against that, and how far the fit before lies off, which is what the
-quick one makes up for.
+quick one makes up for; then, of entries that the last day touches, the error of the quick fit and
+of the one that follows, and how often their 90 % intervals hold the truth.
 
 27 November 2026, two cores; median (95 % within), in half-widths; seconds are the processor's:
 
@@ -19,9 +21,16 @@ quick one makes up for.
     some 8,700 laps, 270 to 360 on the last day   (0.4 to 0.9 s)
       185 entries with                                   0.07 (0.24)    0.09 (0.46)   0.98
       740 entries without                                0.06 (0.21)    0.06 (0.21)   1.01
-    some 54,000 laps, fast mode, 710 to 1,210   (1.3 to 1.6 s)
-      416 entries with                                   0.08 (0.23)    0.10 (0.39)   1.02
-      1,374 entries without                              0.07 (0.22)    0.07 (0.23)   1.01
+    the same in the fast mode   (0.4 to 0.7 s)
+      626 entries with                                   0.08 (0.23)    0.12 (0.49)   1.01
+      2,445 entries without                              0.07 (0.21)    0.07 (0.21)   1.01
+    some 54,000 laps, fast mode, 710 to 1,210   (1.5 to 1.9 s)
+      1,208 entries with                                 0.08 (0.29)    0.12 (0.45)   1.01
+      4,160 entries without                              0.08 (0.27)    0.08 (0.27)   1.00
+
+    error of the lap, intervals that hold                quick fit            fit of all laps
+    653 adjusted times, 8,700 laps, fast mode            0.345 %, 92 ± 1 %    0.353 %, 88 ± 1 %
+    1,208 adjusted times, 54,000 laps, fast mode         0.249 %, 89 ± 2 %    0.253 %, 89 ± 3 %
 
 A club's quick fit draws everything anew; intervals are narrower, as how unsure noise and standard
 deviations are is left out. In the larger ones it works out what the new laps touch, and lies no
@@ -41,6 +50,7 @@ from benchmark.model.pace import adjusted_rows, fit
 from benchmark.model.plan import PLANS, SeasonPlan
 from benchmark.model.simulate import simulate
 from tests.bench.modes import season_plan
+from tests.studies.calibration import score
 
 
 def main() -> None:
@@ -54,7 +64,7 @@ def main() -> None:
     plan = season_plan(asked.builds, asked.days) if asked.builds else PLANS["club"]
     seeds = range(asked.first, asked.first + asked.seasons)
     seasons = [season(plan, seed, asked.mode) for seed in seeds]
-    table = pd.concat(seasons)
+    table, scores = (pd.concat(parts) for parts in zip(*seasons, strict=True))
     for touched, rows in table.groupby("touched"):
         who = "with laps on the last day" if touched else "without"
         print(f"{len(rows)} entries {who}:")
@@ -63,10 +73,19 @@ def main() -> None:
             print(f"   the {fit_of} fit {apart.median():.2f} of a half-width apart, ", end="")
             print(f"95 % within {apart.quantile(0.95):.2f}")
         print(f"   interval of the quick fit {rows['wider'].median():.2f} times as wide")
+    print(f"the truth, of {len(scores) // 2} adjusted times of those with laps on the last day:")
+    for fit_of, rows in scores.groupby("fit"):
+        error = 100 * np.sqrt(((rows["mean_log"] - rows["true_log"]) ** 2).mean())
+        held = rows.groupby("season")["held"].mean()
+        spread = 100 * held.std() / np.sqrt(len(held))
+        print(f"   the {fit_of} fit errs by {error:.3f} % of the lap, ", end="")
+        print(f"90 % intervals hold {100 * held.mean():.1f} ± {spread:.1f} %")
 
 
-def season(plan: SeasonPlan, seed: int, mode: str) -> pd.DataFrame:
-    laps = simulate(plan, seed).counted()
+def season(plan: SeasonPlan, seed: int, mode: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Say how far the fits of one season lie apart; then how far two of them are from the truth."""
+    made = simulate(plan, seed)
+    laps = made.counted()
     new = laps["date"] == laps["date"].max()
     before = fit(laps[~new], mode=mode)
     started = time.process_time()
@@ -82,14 +101,17 @@ def season(plan: SeasonPlan, seed: int, mode: str) -> pd.DataFrame:
         f"season {seed}: {len(laps)} laps, {new.sum()} of them new, quick fit {spent:.1f} s",
         flush=True,
     )
-    return pd.DataFrame(
+    touched = set(laps.loc[new, "build"])
+    apart = pd.DataFrame(
         {
-            "touched": rows["build"].isin(set(laps.loc[new, "build"])),
+            "touched": rows["build"].isin(touched),
             "quick": np.abs(middle["quick"] - middle["full"]) / half["full"],
             "before": np.abs(middle["before"] - middle["full"]) / half["full"],
             "wider": half["quick"] / half["full"],
         }
     )
+    scores = pd.concat([score(made, found[name]).assign(fit=name) for name in ("quick", "full")])
+    return apart, scores[scores["build"].isin(touched)].assign(season=seed)
 
 
 def half_width(draws: np.ndarray) -> np.ndarray:
