@@ -5,6 +5,8 @@ How close it comes on whole club seasons is measured by `tests.studies.quick_fit
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,6 +17,7 @@ from benchmark.model import fast, new_laps, pace
 from benchmark.model.fit import Fit
 from benchmark.model.given import Given
 from benchmark.model.plan import HIGH, NORTH, SOUTH, SOUTH_SHORT, SeasonPlan
+from benchmark.model.priors import STANDARD_PRIORS
 from benchmark.model.simulate import simulate
 from benchmark.store.fit_file import write_fit
 from benchmark.store.fit_reader import FitFile
@@ -136,6 +139,54 @@ def test_laps_that_are_struck_change_only_whom_they_touch(laps, new, before):
         if not (builds[name] == draws).all()
     }  # fmt: skip
     assert touched == {(some["build"].iloc[0],)}
+
+
+def test_two_laps_that_are_swapped_touch_their_build(laps, new, before):
+    some = laps[~new].copy()
+    rows = some[some["run"].eq(some["run"].iloc[0]) & some["session"].eq(some["session"].iloc[0])
+                & some["build"].eq(some["build"].iloc[0])
+                & some["date"].eq(some["date"].iloc[0])].index[:2]  # fmt: skip
+    some.loc[rows, "lap_time_s"] = some.loc[rows[::-1], "lap_time_s"].to_numpy()
+    found = pace.fit(some, mode="quick", last=before)
+    name = (some.loc[rows[0], "build"],)
+    assert (draws_by_name(found, "build")[name] != draws_by_name(before, "build")[name]).any()
+
+
+def test_an_altitude_and_a_median_that_move_at_once_do_not_move_adjusted_times(laps, before, new):
+    """The circuit is worked out anew, from the median lap as it is now."""
+    place = laps["circuit"] == NORTH.circuit
+    slow = laps[place & ~new].assign(date="2026-12-01", session="S9")
+    slow = slow[slow["lap_time_s"] > slow["lap_time_s"].median()]  # the slower half once more
+    more = pd.concat([laps[~new], slow], ignore_index=True)
+    more.loc[more["circuit"] == NORTH.circuit, "altitude_m"] = 400.0
+    quick = pace.fit(more, mode="quick", last=before)
+    with few_sweeps():
+        full = pace.fit(more, mode="fast", draws=200)
+    here = (NORTH.circuit, "full")
+    assert quick.circuits.loc[here, "median_s"] > 1.005 * before.circuits.loc[here, "median_s"]
+    rows = pace.adjusted_rows(full)
+    rows = rows[rows["circuit"] == NORTH.circuit]
+    apart = (
+        np.median(quick.log_time(rows), axis=0) - np.median(full.log_time(rows), axis=0)
+    ).mean()
+    assert abs(apart) < 0.01
+
+
+def test_quick_fits_in_a_row_differ_from_each_other_in_name_and_numbers(laps, before, quick):
+    first = pace.fit(laps.iloc[:-12], mode="quick", last=before)
+    second = pace.fit(laps, mode="quick", last=first)
+    assert len({before.fit_id, first.fit_id, second.fit_id, quick.fit_id}) == 4
+    assert (second.posterior.groups["outing"] != quick.posterior.groups["outing"]).any()
+
+
+def test_a_quick_fit_is_as_settled_as_the_last_and_has_its_priors(laps, before):
+    caution = f"{pace.UNSETTLED} (R-hat 1.73)"
+    last = replace(before, diagnostics={"r_hat": 1.73}, warnings=(caution,))
+    found = pace.fit(laps, mode="quick", last=last)
+    assert not found.converged
+    assert found.warnings[0] == caution
+    with pytest.raises(BadQuestion, match="keeps the last one's priors"):
+        pace.fit(laps, mode="quick", last=last, priors=STANDARD_PRIORS.widened(2))
 
 
 def test_a_fact_that_is_recorded_later_touches_its_build(laps, before, new):

@@ -36,7 +36,8 @@ def carried(
         else:
             places[new.free[group]] = -1
         out[f"groups/{group}"] = _taken(past.groups[group], which, places, nought)
-    out["groups/circuit"] += _shift(s.levels["circuit"], circuits, last.circuits)
+    shift = _shift(s.levels["circuit"], circuits, last.circuits)
+    out["groups/circuit"] += np.where(new.free["circuit"], np.float32(0), shift)
     out.update({f"sds/{group}": sd[which] for group, sd in past.sds.items()})
     out.update({f"noise/{k}": past.noise[k][which] for k in past.noise if k != "tau"})
     drivers = _places(s.levels["driver"], last.level_numbers["driver"])

@@ -40,6 +40,7 @@ LARGE_WARM_UP, LARGE_LAPS = 200, 4_000
 FAST_DRAWS, FAST_FEWEST_DRAWS, FAST_BYTES = 400, 200, 2_000_000_000
 # A quick fit of a small store draws all effects anew; more laps would take it over ten seconds.
 QUICK_MOST_LAPS, QUICK_WARM_UP, QUICK_KEEP = 3_000, 60, 400
+UNSETTLED = "the sampling has not settled"
 FAST_WARM_UP, FAST_KEEP = 60, 140  # sweeps of the sample, of which the means are taken
 FULL_MOST_LAPS, FULL_MOST_EFFECTS = 60_000, 3_000
 
@@ -81,12 +82,15 @@ def fit(
     FitFailed
         There is no counted lap.
     BadQuestion
-        An unknown mode, or a quick one without a last fit or with too much that is new.
+        An unknown mode, or a quick one without a last fit, with other priors than its, or with too
+        much that is new.
     """
     if mode not in MODES:
         raise BadQuestion(f'no mode "{mode}": use one of {", ".join(MODES)}')
     if mode == "quick" and last is None:
         raise BadQuestion("a quick fit goes on from the last one, and there is none: fit first")
+    if mode == "quick" and last is not None and (last.prior_scale != priors.scale or known):
+        raise BadQuestion("a quick fit keeps the last one's priors and noise: fit in full")
     if not isinstance(laps, ModelFrame) and len(laps) >= SMALL and mode in ("auto", "full"):
         prepare()
     frame = laps if isinstance(laps, ModelFrame) else model_frame(laps)
@@ -178,9 +182,12 @@ def _quick(plan: Plan, last: Fit, draws: int, progress: Progress | None) -> Fit:
         "days they touch, all else is as that fit has it. Fit in full before you quote a number."
     )
     start = _start(plan)
-    as_fit = partial(_fit, plan, "quick", names=unknown_names(plan.s, start))
+    # Two quick fits in a row must not draw the same numbers, or what they draw moves together.
+    start.rng = np.random.default_rng([plan.seed, int(last.fit_id, 16)])
+    names = unknown_names(plan.s, start)
+    as_fit = partial(_fit, plan, "quick", names=names, after=last.fit_id)
     draft = as_fit(quick_draws(plan.frame, start, last, draws, as_fit))
-    return _noted(draft, plan.priors, note)
+    return _as_settled_as(last, _noted(draft, plan.priors, note))
 
 
 def _quick_anew(plan: Plan, last: Fit, draws: int, progress: Progress | None) -> Fit:
@@ -198,7 +205,16 @@ def _quick_anew(plan: Plan, last: Fit, draws: int, progress: Progress | None) ->
     )
     held = {name: np.asarray(value) for name, value in vars(noise).items()}
     arrays |= {f"noise/{k}": np.broadcast_to(v, (draws, *v.shape)) for k, v in held.items()}
-    return _noted(_fit(plan, "quick", arrays, _unknown_names(plan)), plan.priors, note)
+    draft = _fit(plan, "quick", arrays, _unknown_names(plan), after=last.fit_id)
+    return _as_settled_as(last, _noted(draft, plan.priors, note))
+
+
+def _as_settled_as(last: Fit, found: Fit) -> Fit:
+    """Say of a quick fit what the sampling of the one it rests on was like."""
+    unsettled = tuple(w for w in last.warnings if w.startswith(UNSETTLED))
+    return replace(
+        found, diagnostics=dict(last.diagnostics), warnings=(*unsettled, *found.warnings)
+    )
 
 
 def _noted(draft: Fit, priors: Priors, note: str) -> Fit:
@@ -215,7 +231,7 @@ def _gather(plan: Plan, chains: list[Arrays]) -> Fit:
     warnings = list(data_warnings(draft, plan.priors))
     if not replace(draft, diagnostics=found).converged:
         text = (
-            f"the sampling has not settled (R-hat {found['r_hat']:.2f}, should be under "
+            f"{UNSETTLED} (R-hat {found['r_hat']:.2f}, should be under "
             f"{R_HAT_MOST}): fit again with more draws (`--draws`) before you quote a number"
         )
         warnings.insert(0, text)
@@ -233,9 +249,15 @@ def _start(plan: Plan) -> Gibbs:
     return Gibbs(plan.s, plan.priors, rng, plan.known, Effects.nought(plan.s))
 
 
-def _fit(plan: Plan, mode: str, arrays: Arrays, names: dict[str, list[tuple[str, ...]]]) -> Fit:
-    """Put a fit together from its draws."""
-    text = f"{plan.frame.digest} {mode} {plan.seed} {plan.priors.scale}"
+def _fit(
+    plan: Plan,
+    mode: str,
+    arrays: Arrays,
+    names: dict[str, list[tuple[str, ...]]],
+    after: str = "",
+) -> Fit:
+    """Put a fit together from its draws; `after` names the fit that it goes on from."""
+    text = f"{plan.frame.digest} {mode} {plan.seed} {plan.priors.scale} {after}".rstrip()
     sha = hashlib.sha256(text.encode())
     sha.update(arrays["run_effects"].tobytes())
     return Fit(

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchmark.errors import BadQuestion, NoFit
+from benchmark.errors import BadQuestion, BenchmarkError, NoFit
 from benchmark.show.fit_job import Job, Report, turn
 from benchmark.show.words import count_text
 from benchmark.store import opening
@@ -88,11 +88,11 @@ def fit_store(
                 version = store.data_version()
                 laps: pd.DataFrame | ModelFrame
                 laps = store.counted_laps() if folder is None else frame_of_folder(folder)
-                last = _last_fit(store) if quick_first or mode == "quick" else None
+                last = _last_fit(store, mode) if quick_first or mode == "quick" else None
             asked = partial(fit, laps, priors=priors, seed=seed, data_version=version)
             if quick_first and last is not None and last.data_version != version:
                 in_turn(0.0, "counting the new laps")
-                with suppress(BadQuestion):  # too much is new: the fit that follows counts it
+                with suppress(BadQuestion):  # too much is new, say: the next fit counts it
                     _keep(db, asked(mode="quick", last=last), in_turn, who)
             found = asked(mode=mode, draws=draws, progress=in_turn, last=last)
         finally:
@@ -102,10 +102,15 @@ def fit_store(
     return found
 
 
-def _last_fit(store: Store) -> Fit | None:
+def _last_fit(store: Store, mode: str) -> Fit | None:
+    """Give the latest fit; one that cannot be read is as none, unless it is to be gone on from."""
     try:
         return store.latest_fit()
     except NoFit:
+        return None
+    except (BenchmarkError, ValueError):
+        if mode == "quick":
+            raise
         return None
 
 
