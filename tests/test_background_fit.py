@@ -131,7 +131,8 @@ def test_the_store_is_free_while_a_fit_computes_and_laps_that_come_make_it_stale
         assert store.latest_fit().data_version == store.data_version() - 1
 
 
-@pytest.mark.parametrize(("most", "modes"), [(50_000, {"quick"}), (0, {"full"})])
+@pytest.mark.slow
+@pytest.mark.parametrize(("most", "modes"), [(12_000, {"quick"}), (0, {"full"})])
 def test_new_laps_count_by_a_quick_fit_until_the_full_one_ends(
     db: Path, quick_fits: None, monkeypatch: pytest.MonkeyPatch, most: int, modes: set[str]
 ) -> None:

@@ -15,12 +15,15 @@ from scipy.sparse import csr_array
 from benchmark.errors import BadQuestion
 from benchmark.model import fast, new_laps, pace
 from benchmark.model.fit import Fit
+from benchmark.model.frame import RUN_KEY
 from benchmark.model.given import Given
 from benchmark.model.plan import HIGH, NORTH, SOUTH, SOUTH_SHORT, SeasonPlan
+from benchmark.model.posterior import total
 from benchmark.model.priors import STANDARD_PRIORS
 from benchmark.model.simulate import simulate
 from benchmark.store.fit_file import write_fit
 from benchmark.store.fit_reader import FitFile
+from benchmark.trade.timing import lap_uncertainty
 from tests.conftest import few_sweeps
 
 # Facts are missing, some days are wet, and two layouts are of one circuit.
@@ -187,6 +190,68 @@ def test_a_quick_fit_is_as_settled_as_the_last_and_has_its_priors(laps, before):
     assert found.warnings[0] == caution
     with pytest.raises(BadQuestion, match="keeps the last one's priors"):
         pace.fit(laps, mode="quick", last=last, priors=STANDARD_PRIORS.widened(2))
+
+
+@pytest.fixture(scope="module")
+def many() -> pd.DataFrame:
+    laps = simulate(SeasonPlan(4, 30, 24, (NORTH, SOUTH), 8, 2, 0.5, p_wet=0.3), 7).counted()
+    return laps.assign(timing_u_s=usual_uncertainty(laps))
+
+
+def usual_uncertainty(laps: pd.DataFrame) -> list[float]:
+    usual = {method: lap_uncertainty(method, None) for method in set(laps["timing"].dropna())}
+    return [usual.get(method, lap_uncertainty(None, None)) for method in laps["timing"]]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("touched", ["the last day", "everything"])
+def test_laps_that_are_counted_again_say_what_they_said(many, touched):
+    """What was known is given back: nothing counts twice, and nothing that is held is off."""
+    with few_sweeps():
+        last = pace.fit(many, mode="fast", draws=400)
+    mine = (many["date"] == many["date"].max()) | (touched == "everything")
+    again = many.assign(timing_u_s=many["timing_u_s"] * np.where(mine, 1 + 1e-6, 1.0))
+    found = pace.fit(again, mode="quick", last=last)
+    assert (found.posterior.groups["build"] != last.posterior.groups["build"]).any()
+    seen = last.runs.reset_index().assign(lap=2)
+    for was, now in (
+        [fit.log_time(pace.adjusted_rows(last)) for fit in (last, found)],
+        [total(fit.parts(seen)) for fit in (last, found)],
+    ):
+        apart = (np.median(now, axis=0) - np.median(was, axis=0)) / was.std(axis=0)
+        assert np.sqrt(np.mean(apart**2)) < 0.12
+        assert np.median(now.std(axis=0) / was.std(axis=0)) == pytest.approx(1, abs=0.06)
+
+
+@pytest.mark.slow
+def test_outings_and_unknown_facts_of_untouched_runs_stay_though_runs_are_numbered_anew(many):
+    day = many["date"] == many["date"].max()
+    new = day & (many["build"] == many.loc[day, "build"].min())
+    with few_sweeps():
+        last = pace.fit(many[~new], mode="full", draws=60)
+    found = pace.fit(many, mode="quick", last=last)
+    ran = {who: set(many.loc[new, who]) for who in ("build", "driver", "date")}
+    key = list(RUN_KEY)
+    old = dict(zip(last.runs[key].itertuples(index=False, name=None), last.runs.index, strict=True))
+    moved = compared = 0
+    for number, run in zip(found.runs.index, found.runs.to_dict("records"), strict=True):
+        if any(run[who] in its for who, its in ran.items()):
+            continue
+        was, now = (str(old[tuple(run[name] for name in key)]),), (str(number),)
+        moved += was != now
+        for kind in ("groups", "unknown"):
+            name = "outing" if kind == "groups" else "cycles"
+            numbers = [
+                (fit.level_numbers if kind == "groups" else fit.unknown_numbers)[name]
+                for fit in (last, found)
+            ]
+            assert (was in numbers[0]) == (now in numbers[1])
+            if was in numbers[0]:
+                one, other = (getattr(fit.posterior, kind)[name] for fit in (last, found))
+                assert (one[:, numbers[0][was]] == other[:, numbers[1][now]]).all()
+                compared += kind == "unknown"
+    assert moved > 10
+    assert compared > 3
 
 
 def test_a_fact_that_is_recorded_later_touches_its_build(laps, before, new):

@@ -28,9 +28,7 @@ from benchmark.model.posterior import interval
 
 LAPS = 5  # clean laps of the outing that is thought of
 WORTH = 0.005  # shares of the width below this are not told; our choice
-PARTNERS = (
-    60  # cars with most laps at the circuit, of which one may be named to run beside; our choice
-)
+PARTNERS = 60  # cars with most laps here, of which one may be named to run beside; our choice
 FIELDS = ("kind", "advice", "width_s", "width_then_s", "narrower_s", "narrower_share")
 
 
@@ -124,19 +122,22 @@ def _other_driver(fit: Fit, row: pd.DataFrame) -> str | None:
     )
     own = fit.lookup.runs_of("build", build)
     drove = {usual, *fit.runs["driver"].iloc[own]}
+    others = [name for name in _by_laps(fit, "driver", circuit, layout) if name not in drove]
+    return others[0] if others else None
+
+
+def _by_laps(fit: Fit, who: str, circuit: str, layout: str) -> list[str]:
+    """Builds or drivers with laps here, most laps first; of equals the first by name."""
     _, of_run = fit.lookup.laps_of(fit.lookup.runs_where(circuit=circuit, layout=layout))
-    counts = fit.runs["driver"].iloc[of_run].value_counts()
-    others = sorted((-n, name) for name, n in counts.items() if name not in drove)
-    return str(others[0][1]) if others else None
+    counts = fit.runs[who].iloc[of_run].value_counts()
+    return [name for _, name in sorted((-n, str(name)) for name, n in counts.items())]
 
 
 def _partner(fit: Fit, row: pd.DataFrame) -> pd.DataFrame | None:
     """The other car, of the `PARTNERS` with most laps here, whose adjusted time is known best."""
     circuit, layout, build = (str(row[c].iloc[0]) for c in ("circuit", "layout", "build"))
-    _, of_run = fit.lookup.laps_of(fit.lookup.runs_where(circuit=circuit, layout=layout))
-    counts = fit.runs["build"].iloc[of_run].value_counts().drop(build, errors="ignore")
-    most = sorted((-n, name) for name, n in counts.items())[:PARTNERS]
-    others = entries_of(fit, {str(name) for _, name in most}, "dry")
+    most = [name for name in _by_laps(fit, "build", circuit, layout) if name != build][:PARTNERS]
+    others = entries_of(fit, set(most), "dry")
     if others.empty:
         return None
     rows = reference_rows(others, circuit, layout)

@@ -2,8 +2,9 @@
 
 The effects of the builds, drivers, days and sessions that new laps touch (`model.touched`) are
 worked out anew from all of their runs, once for each draw of the last fit, given its draw of all
-other effects. Noise and standard deviations stay as the last fit has them. What the new laps tell
-of all others - of tyres, of parts, of a model - is left to the full fit that follows.
+other effects. Noise and standard deviations stay as the last fit has them; the effects are drawn
+with their medians, so what few laps tell comes out a little too sure. What the new laps tell of all
+others - of tyres, of parts, of a model - is left to the full fit that follows.
 """
 
 from __future__ import annotations

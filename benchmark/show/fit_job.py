@@ -162,7 +162,7 @@ class _Teller:
         if time.monotonic() >= self._next_at:
             self._next_at = time.monotonic() + SAID_EVERY_S
             if _stop_file(self._db).exists():
-                raise FitStopped("The fit was stopped; nothing was kept.")
+                raise FitStopped("The fit was stopped; the one kept last stands.")
             self._job = replace(self._job, done=min(max(done, 0.0), 1.0), step=step, left=left)
             say(self._db, self._job)
         self._on_screen(done, step)

@@ -98,7 +98,7 @@ def show_outcome(job: Job) -> None:
         points(job.told)
         st.page_link(LEADERBOARD, label="Go to: the leaderboard")
     elif job.state is State.STOPPED:
-        st.info("The latest fit was stopped; nothing of it was kept.")
+        st.info("The latest fit was stopped; the one kept last stands.")
     elif job.state is State.LOST:
         st.warning("The process of the latest fit ended before the fit did: fit again.")
     else:

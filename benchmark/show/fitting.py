@@ -90,11 +90,14 @@ def fit_store(
                 laps = store.counted_laps() if folder is None else frame_of_folder(folder)
                 last = _last_fit(store, mode) if quick_first or mode == "quick" else None
             asked = partial(fit, laps, priors=priors, seed=seed, data_version=version)
+            if mode == "quick":
+                asked = partial(asked, last=last)
             if quick_first and last is not None and last.data_version != version:
                 in_turn(0.0, "counting the new laps")
                 with suppress(BadQuestion):  # too much is new, say: the next fit counts it
                     _keep(db, asked(mode="quick", last=last), in_turn, who)
-            found = asked(mode=mode, draws=draws, progress=in_turn, last=last)
+            last = None  # a large one would take memory that the next needs
+            found = asked(mode=mode, draws=draws, progress=in_turn)
         finally:
             dismiss()
         is_stale = _keep(db, found, in_turn, who) != version
