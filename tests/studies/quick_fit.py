@@ -22,15 +22,15 @@ of the one that follows, and how often their 90 % intervals hold the truth.
       185 entries with                                   0.07 (0.24)    0.09 (0.46)   0.98
       740 entries without                                0.06 (0.21)    0.06 (0.21)   1.01
     the same in the fast mode   (0.4 to 0.7 s)
-      626 entries with                                   0.08 (0.23)    0.12 (0.49)   1.01
+      626 entries with                                   0.08 (0.24)    0.12 (0.49)   1.01
       2,445 entries without                              0.07 (0.21)    0.07 (0.21)   1.01
     some 54,000 laps, fast mode, 710 to 1,210   (1.5 to 1.9 s)
-      1,208 entries with                                 0.08 (0.29)    0.12 (0.45)   1.01
+      1,208 entries with                                 0.08 (0.28)    0.12 (0.45)   1.01
       4,160 entries without                              0.08 (0.27)    0.08 (0.27)   1.00
 
     error of the lap, intervals that hold                quick fit            fit of all laps
-    653 adjusted times, 8,700 laps, fast mode            0.345 %, 92 ± 1 %    0.353 %, 88 ± 1 %
-    1,208 adjusted times, 54,000 laps, fast mode         0.249 %, 89 ± 2 %    0.253 %, 89 ± 3 %
+    653 adjusted times, 8,700 laps, fast mode            0.344 %, 92 ± 1 %    0.353 %, 88 ± 1 %
+    1,208 adjusted times, 54,000 laps, fast mode         0.249 %, 90 ± 3 %    0.253 %, 89 ± 3 %
 
 A club's quick fit draws everything anew; intervals are narrower, as how unsure noise and standard
 deviations are is left out. In the larger ones it works out what the new laps touch, and lies no
