@@ -148,7 +148,8 @@ def test_fronts_hold_every_entry_that_elimination_makes(n):
     cliques = cliques_of(rng, n)
     starts = np.concatenate([[0], np.cumsum([len(c) for c in cliques])])
     last = np.arange(n) == n // 2
-    plan = plan_fronts(n, starts, np.concatenate(cliques), last, np.zeros(n, dtype=bool))
+    none = np.zeros(n, dtype=bool)
+    plan = plan_fronts(n, starts, np.concatenate(cliques), last, none, none)
     assert sorted(plan.order) == list(range(n))
     assert plan.order[-1] == n // 2
     pattern = fill_of(cliques, plan.order)[1]

@@ -83,3 +83,30 @@ def test_columns_without_a_row_change_no_standard_deviation(both, rows, monkeypa
     found = SparseComponentRegression(blocks, SIZE_PRIORS, np.ones(3), none, never)
     found.fit_sizes(Rows(groups, x[:, -1:].toarray()), y, np.ones(ROWS))
     assert found.sds_ == pytest.approx(both[0].sds_, rel=1e-6)
+
+
+def test_draws_given_some_columns_are_those_of_the_conditional_normal(rows):
+    """Days and the constant given: all else has the mean and covariance of dense algebra."""
+    x, y = rows
+    sds = np.array([2.0, 1.0, 3.0])
+    blocks = np.append(np.repeat(np.arange(3), BLOCK_SIZES), FIXED)
+    parent = np.full(len(blocks), -1)
+    parent[DAYS : DAYS + SESSIONS] = np.arange(SESSIONS) // (SESSIONS // DAYS)
+    given = (blocks == 0) | (blocks == FIXED)
+    late = np.arange(len(blocks)) % 5 == 0
+    found = SparseComponentRegression(blocks, SIZE_PRIORS, sds, parent, late, given)
+    found.fit(Rows(csr_array(x[:, :-1]), x[:, -1:].toarray()), y, np.ones(ROWS))
+    values = np.random.default_rng(3).normal(0, 4, given.sum())  # far from what the rows say
+    n = 4000
+    many = np.tile(values, (n, 1))
+    drawn = np.concatenate(list(found.draw(sds, n, np.random.default_rng(2), values=many)))
+    assert drawn[:, given] == pytest.approx(many, abs=1e-6)
+    free = x.toarray()[:, ~given]
+    left = y - x.toarray()[:, given] @ values
+    covariance = np.linalg.inv(free.T @ free + np.diag(np.append(sds, 0)[blocks[~given]] ** -2.0))
+    spread = np.sqrt(np.diag(covariance))
+    off = (drawn[:, ~given].mean(axis=0) - covariance @ free.T @ left) / spread
+    assert np.abs(off).max() < 5 / np.sqrt(n)
+    seen = np.corrcoef(drawn[:, ~given].T)
+    assert seen == pytest.approx(covariance / np.outer(spread, spread), abs=5 / np.sqrt(n))
+    assert drawn[:, ~given].std(axis=0) == pytest.approx(spread, rel=5 / np.sqrt(2 * n))

@@ -22,14 +22,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from benchmark.model.chain import NOISE, Arrays
 from benchmark.model.effects import Effects
+from benchmark.model.fit import Fit
 from benchmark.model.gibbs import Gibbs, Known
 from benchmark.model.noise import Noise, log_size
 from benchmark.model.priors import Priors, Size
-from benchmark.model.run_regression import BLOCKS, RunRegression
+from benchmark.model.run_regression import BLOCKS, RunRegression, Shared
 from benchmark.model.run_sites import RunSites, batches
 from benchmark.model.structure import Structure
 
@@ -54,6 +56,7 @@ class Learnt:
     noise: Noise
     sds: dict[str, np.ndarray]
     share: float  # laps of the sample over all laps
+    shared: Shared | None = None  # draws that all else is drawn given
 
 
 def sample_of(s: Structure, rng: np.random.Generator) -> np.ndarray:
@@ -70,6 +73,15 @@ def learn(draws: Arrays, drivers: list[tuple[str, ...]], s: Structure, share: fl
     noise = {name: draws[f"noise/{name}"] for name in NOISE}
     sds = {k.removeprefix("sds/"): v for k, v in draws.items() if k.startswith("sds/")}
     return Learnt(mean_noise(noise, drivers, s), sds, share)
+
+
+def learnt_of(fit: Fit, s: Structure) -> Learnt:
+    """Take noise, standard deviations and draws of what all cars share from a fit of other laps."""
+    past = fit.posterior
+    models = pd.DataFrame(past.groups["model"], columns=[name for (name,) in fit.levels["model"]])
+    features = np.hstack([past.run_effects, past.lap_effects])
+    noise = mean_noise(past.noise, fit.levels["driver"], s)
+    return Learnt(noise, dict(past.sds), 1.0, Shared(models, features))
 
 
 def mean_noise(
@@ -97,7 +109,7 @@ def _fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int)
     rng = np.random.default_rng(seed)
     sd = {name: float(np.median(values)) for name, values in learnt.sds.items()}
     start = Gibbs(s, priors, rng, Known(sd, learnt.noise), Effects.nought(s))
-    problem = RunRegression(s, start, priors, sd["outing"])
+    problem = RunRegression(s, start, priors, sd["outing"], learnt.shared)
     noise, centre = learnt.noise, s.quick_laps()[s.run]
     sites = RunSites(s)
     delays: np.ndarray | None = None
@@ -108,11 +120,12 @@ def _fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int)
             delays = driver_delays(s, noise, error, delays)
             noise = replace(noise, tau=noise.tau_centre * TAU_GRID[delays])
         sites.match(noise, error, problem.run_centre(centre), sd["outing"], problem.day_sd)
-        if k == SIZED:
+        if k == SIZED and learnt.shared is None:
             problem.fit_sizes(sites)
         problem.fit(sites, close)
         centre = problem.laps_centre(sites)
-    sizes = size_draws(problem, learnt, rng)
+    shares = learnt.shared is not None
+    sizes = problem.model.sds_[None] if shares else size_draws(problem, learnt, rng)
     return problem.arrays(sizes, sites, noise, n, rng)
 
 

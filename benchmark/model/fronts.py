@@ -58,20 +58,22 @@ class Plan:
         return np.where(filled, np.searchsorted(self.first, least, side="right") - 1, -1)
 
 
-def plan_fronts(n: int, starts: Ints, members: Ints, last: Ints, late: Ints) -> Plan:
+def plan_fronts(n: int, starts: Ints, members: Ints, last: Ints, late: Ints, given: Ints) -> Plan:
     """Order n columns and plan their fronts.
 
     Parameters
     ----------
     starts, members : cliques of columns, as for `minimum_degree`.
-    last : True on columns that must go last; they stand at the very end.
+    last : True on columns that must go last.
     late : True on columns that go before these, after all others.
+    given : True on columns that go after all of these, in the order of their numbers.
     """
     counts = np.bincount(members, minlength=n)
-    dense = ~last & (late | (counts > max(DENSE * np.sqrt(n), 100.0)))
-    inner = np.flatnonzero(~(last | dense))
-    order, first, parent, border = _order_of_inner(starts, members, last | dense)
-    root = np.concatenate([np.flatnonzero(dense), np.flatnonzero(last)])
+    last = last & ~given
+    dense = ~last & ~given & (late | (counts > max(DENSE * np.sqrt(n), 100.0)))
+    inner = np.flatnonzero(~(last | dense | given))
+    order, first, parent, border = _order_of_inner(starts, members, last | dense | given)
+    root = np.concatenate([np.flatnonzero(columns) for columns in (dense, last, given)])
     order = np.concatenate([inner[order], root])
     pivots = np.diff(first)
     if len(root):

@@ -56,6 +56,7 @@ def fit(
     data_version: int = 0,
     known: Known | None = None,
     last: Fit | None = None,
+    shared: Fit | None = None,
 ) -> Fit:
     """Fit the model to counted laps and return the frozen fit.
 
@@ -76,17 +77,22 @@ def fit(
     data_version : of the store that the laps came from.
     known : standard deviations and noise to hold fixed, for studies with known truth.
     last : the fit that a quick one goes on from.
+    shared : a fit of other laps, for the fast mode: noise, standard deviations and the draws of
+        what all cars share (parts, tyres, conditions, models) are taken from it, and all else is
+        drawn given each of these draws. So a region of a large sport is fitted by itself.
 
     Raises
     ------
     FitFailed
         There is no counted lap.
     BadQuestion
-        An unknown mode, or a quick one without a last fit, with other priors than its, or with too
-        much that is new.
+        An unknown mode, another than the fast one with `shared` or other priors than that fit's,
+        or a quick one without a last fit, with other priors than its, or with too much that is new.
     """
     if mode not in MODES:
         raise BadQuestion(f'no mode "{mode}": use one of {", ".join(MODES)}')
+    if shared is not None and (mode != "fast" or shared.prior_scale != priors.scale or known):
+        raise BadQuestion("what regions share is for the fast mode, with the priors of that fit")
     if mode == "quick" and last is None:
         raise BadQuestion("a quick fit goes on from the last one, and there is none: fit first")
     if mode == "quick" and last is not None and (last.prior_scale != priors.scale or known):
@@ -100,6 +106,8 @@ def fit(
     plan = Plan(frame, s, priors, seed, data_version, known)
     if mode == "quick" and last is not None:
         return _quick(plan, last, min(draws or last.draws, last.draws), progress)
+    if mode == "fast" and shared is not None:
+        return _fast_given(plan, shared)
     if mode == "fast":
         return _fast(plan, draws or fast_draws_of(s), progress)
     return _full(plan, draws, progress)
@@ -123,9 +131,9 @@ def is_small(s: Structure) -> bool:
     return len(s.log_time) <= FULL_MOST_LAPS and effects <= FULL_MOST_EFFECTS
 
 
-def fast_draws_of(s: Structure) -> int:
-    """Return how many draws of all effects the fast mode keeps."""
-    bytes_a_draw = 4 * sum(len(names) for names in s.levels.values())
+def fast_draws_of(s: Structure, times: float = 1.0) -> int:
+    """Return how many draws of all effects the fast mode keeps, of so many `times` the laps."""
+    bytes_a_draw = 4 * times * sum(len(names) for names in s.levels.values())
     return int(np.clip(FAST_BYTES // bytes_a_draw, FAST_FEWEST_DRAWS, FAST_DRAWS))
 
 
@@ -165,6 +173,21 @@ def _fast(plan: Plan, draws: int, progress: Progress | None) -> Fit:
         "allowed for, facts that nobody recorded at their most likely value."
     )
     return _noted(_fit(plan, "fast", arrays, _unknown_names(plan)), plan.priors, note)
+
+
+def _fast_given(plan: Plan, shared: Fit) -> Fit:
+    """Fit by empirical Bayes, given the draws of what all cars share."""
+    from benchmark.model.fast import fast_draws, learnt_of
+
+    learnt = learnt_of(shared, plan.s)
+    arrays = fast_draws(plan.s, plan.priors, learnt, shared.draws, plan.seed)
+    note = (
+        f"The fast mode on one region: noise, sizes of effects and what all cars share (parts, "
+        f"tyres, conditions, models) from the {shared.laps_used:,} laps of fit {shared.fit_id}, "
+        "all else drawn given these; facts that nobody recorded at their most likely value."
+    )
+    draft = _fit(plan, "fast", arrays, _unknown_names(plan), after=shared.fit_id)
+    return _noted(draft, plan.priors, note)
 
 
 def _quick(plan: Plan, last: Fit, draws: int, progress: Progress | None) -> Fit:

@@ -72,10 +72,13 @@ class PartedRows:
         parent = parent[self.rest]
         self._parent = np.where(parent >= 0, place[parent], -1)
 
-    def equations(self, y: np.ndarray, weight: np.ndarray, late: np.ndarray) -> Equations:
+    def equations(
+        self, y: np.ndarray, weight: np.ndarray, late: np.ndarray, given: np.ndarray | None = None
+    ) -> Equations:
         """Multiply out, with a response and a weight for each row.
 
-        `late` is True on columns that join parts of the rows which have little else in common.
+        `late` is True on columns that join parts of the rows which have little else in common,
+        `given` on those whose values draws may be given.
         """
         w = diags_array(weight)
         dense = np.column_stack([self.rows.features, y])
@@ -96,6 +99,7 @@ class PartedRows:
             float(weight.sum()),
             self._parent,
             late[self.rest],
+            None if given is None else given[self.rest],
         )
 
     def placed(self, first: np.ndarray, rest: np.ndarray) -> np.ndarray:

@@ -7,9 +7,11 @@ solved with them.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy.sparse import csr_array, hstack, vstack
 from scipy.sparse.csgraph import connected_components
 
@@ -41,8 +43,25 @@ INSIDE = {
 }
 
 
+@dataclass(frozen=True)
+class Shared:
+    """Draws of what the cars of all regions share, in log lap time.
+
+    Attributes
+    ----------
+    models : effect of each model, by its name, (draws, models).
+    features : effects of `RUN_FEATURES` and then of `LAP_FEATURES`, (draws, features).
+    """
+
+    models: pd.DataFrame
+    features: np.ndarray
+
+
 class RunRegression:
-    """Runs as rows of the variance-component estimator."""
+    """Runs as rows of the variance-component estimator.
+
+    What is `shared` takes the values it was drawn with; all else is drawn given these.
+    """
 
     def __init__(
         self,
@@ -50,6 +69,7 @@ class RunRegression:
         start: Gibbs,
         priors: Priors,
         outing_sd: float,
+        shared: Shared | None = None,
     ) -> None:
         self.s, self.start, self.outing_sd = s, start, outing_sd
         counts = np.bincount(s.run, minlength=s.n_runs)
@@ -68,7 +88,7 @@ class RunRegression:
         sizes = np.array([[priors.sizes[g].median, priors.sizes[g].log_sd] for g in BLOCKS])
         sds = np.array([start.known.sd[name] for name in BLOCKS])
         self.model = SparseComponentRegression(
-            self.blocks, sizes, sds, self._parents(), self._late()
+            self.blocks, sizes, sds, self._parents(), self._late(), self._given(shared)
         )
 
     def _blocks(self) -> np.ndarray:
@@ -99,6 +119,20 @@ class RunRegression:
         late = np.ones(len(self.blocks), dtype=bool)
         late[: self.n_groups] = np.diff(there.indptr) > 1
         return late
+
+    def _given(self, shared: Shared | None) -> np.ndarray | None:
+        """Say which columns' values are given, (columns,), and keep these."""
+        self.values: np.ndarray | None = None
+        if shared is None:
+            return None
+        models = [name for (name,) in self.s.levels["model"]]
+        place = shared.models.columns.get_indexer(pd.Index(models))
+        known = place >= 0
+        self.values = np.hstack([shared.models.to_numpy()[:, place[known]], shared.features])
+        given = np.zeros(len(self.blocks), dtype=bool)
+        given[self.start.solver.slices["model"]] = known
+        given[self.n_groups :] = True
+        return given
 
     def _prior_rows(self, priors: Priors) -> tuple[Rows, np.ndarray, np.ndarray]:
         """Priors of ordinary coefficients as rows: one observation of each, at its centre."""
@@ -226,7 +260,8 @@ class RunRegression:
         """Draw n times, `each` for a draw of the sizes, a few at once."""
         for begin, sd in zip(range(0, n, each), sizes, strict=False):
             many = min(each, n - begin)
-            yield from self.model.draw(sd, many, rng)
+            values = None if self.values is None else self.values[begin : begin + many]
+            yield from self.model.draw(sd, many, rng, values=values)
 
     def _unknown(self, n: int) -> Arrays:
         """Facts nobody recorded, at their most likely value in every draw."""

@@ -50,8 +50,10 @@ class Elimination:
         self.equations = equations
         n = equations.n_rest
         late = np.zeros(n, dtype=bool) if equations.late is None else equations.late
+        given = np.zeros(n, dtype=bool) if equations.given is None else equations.given
         fixed = equations.block == FIXED
-        self.plan = plan = plan_fronts(n, *cliques(equations), fixed, late)
+        self.plan = plan = plan_fronts(n, *cliques(equations), fixed, late, given)
+        self.n_given = int(given.sum())
         place = np.empty(n + 1, dtype=np.int64)
         place[plan.order], place[n] = np.arange(n), n
         self.place = place
@@ -270,6 +272,12 @@ class Factor:
             here = out[first:stop] - self.border[f].T @ out[index]
             out[first:stop] = trsm(1.0, self.pivots[f], here, lower=1, trans_a=1)
         return out
+
+    def root_of_given(self, values: np.ndarray) -> np.ndarray:
+        """Return what `backward` turns into these values of the given columns; (given, k)."""
+        n = self.elimination.n_given
+        last: np.ndarray = self.pivots[-1][-n:, -n:]
+        return np.asarray(np.tril(last).T @ values)
 
     def forward(self, first: np.ndarray, rest: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Solve L x = right; (eliminated, k) and (rest, k) in the order of elimination."""

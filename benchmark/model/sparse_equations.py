@@ -29,6 +29,8 @@ class Equations:
         a parent has no sums of its own.
     late : True on columns of the rest that join parts of the rows which have little else in
         common: eliminated before these parts they would tie all of them together, (rest,).
+    given : True on columns of the rest whose values draws may be given: they go last of all,
+        (rest,).
     """
 
     diagonal: np.ndarray
@@ -40,6 +42,7 @@ class Equations:
     n_rows: float
     parent: np.ndarray | None = None
     late: np.ndarray | None = None
+    given: np.ndarray | None = None
 
     @property
     def n_rest(self) -> int:

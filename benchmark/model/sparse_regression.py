@@ -31,6 +31,8 @@ class SparseComponentRegression:
     parent : for a group's column whose rows all have one same column of another block, that column,
         -1 for others, (columns,).
     late : True on columns that join parts of the rows which have little else in common, (columns,).
+    given : True on columns whose values draws are given; no parent has to be found for them,
+        (columns,). By default on none.
 
     Parents and late columns change how long a fit takes, not what it finds.
 
@@ -47,8 +49,10 @@ class SparseComponentRegression:
         start: np.ndarray,
         parent: np.ndarray,
         late: np.ndarray,
+        given: np.ndarray | None = None,
     ) -> None:
         self.blocks, self.size_priors, self.parent, self.late = blocks, size_priors, parent, late
+        self.given = given
         self.sds_ = start
         self.coef_ = np.zeros(len(blocks))
         self._fitted: tuple[PartedRows, Factor] | None = None
@@ -67,7 +71,8 @@ class SparseComponentRegression:
         It is kept, for draws.
         """
         parted = PartedRows(rows, self.blocks, self.n_blocks, self.parent)
-        factor = Elimination(parted.equations(y, weight, self.late)).factor(self.sds_)
+        equations = parted.equations(y, weight, self.late, self.given)
+        factor = Elimination(equations).factor(self.sds_)
         self._fitted = parted, factor
         factor.keep_singly()
         first, rest = factor.coefficients()
@@ -102,26 +107,47 @@ class SparseComponentRegression:
         return len(self.size_priors)
 
     def draw(
-        self, sds: np.ndarray, n: int, rng: np.random.Generator, at_once: int = DRAWS_AT_ONCE
+        self,
+        sds: np.ndarray,
+        n: int,
+        rng: np.random.Generator,
+        at_once: int = DRAWS_AT_ONCE,
+        values: np.ndarray | None = None,
     ) -> Iterator[np.ndarray]:
         """Draw n times from the coefficients given standard deviations, some at once, (k, columns).
 
-        They come from their joint Normal distribution given the rows of the last fit.
+        They come from their joint Normal distribution given the rows of the last fit and, where
+        there are given columns, given also their `values`, one row a draw, (n, given columns).
         """
         assert self._fitted is not None  # noqa: S101 - drawn after a fit only
         parted, factor = self._fitted
         if not np.array_equal(sds, factor.theta):
             factor = factor.elimination.factor(np.asarray(sds))
         for begin in range(0, n, at_once):
-            first, rest = _drawn(factor, min(at_once, n - begin), rng)
+            k = min(at_once, n - begin)
+            of_these = None if values is None else values[begin : begin + k]
+            first, rest = _drawn(factor, k, rng, of_these)
             yield parted.placed(first, rest).T
 
 
-def _drawn(factor: Factor, n: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """Draw the eliminated columns' coefficients and the others', in the order they were given."""
+def _drawn(
+    factor: Factor, n: int, rng: np.random.Generator, values: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draw the eliminated columns' coefficients and the others', in the order they were given.
+
+    Given columns go last, so what is drawn before them is drawn given their `values`.
+    """
     plan = factor.elimination
     first, rest = factor.solution
-    spread = factor.backward(rng.standard_normal((len(rest) + 1, n)))
+    start = rng.standard_normal((len(rest) + 1, n))
+    if values is None:
+        spread = factor.backward(start)
+    else:
+        last = slice(len(rest) - plan.n_given, len(rest))
+        off = values.T / factor.scale[last, None] - rest[last, None]
+        start[last] = factor.root_of_given(off)
+        spread = factor.backward(start)
+        spread[last] = off
     # The eliminated columns given the rest; the response is no part of what varies.
     root = np.sqrt(factor.diagonal)[:, None]
     through = plan.coupling.T @ (factor.scale[:, None] * spread)
