@@ -34,6 +34,7 @@ MEMORY = "1GB"  # beyond it DuckDB goes on in temporary files
 ROWS_NAMED = 20  # of a column of a file; the others are counted
 FILES_AT_ONCE = 500  # whose values one query checks
 NOT_PLAIN = "is not written as `benchmark export` writes it: trimmed, choices in lower case"
+COUNTS = "lap_kind = 'timed' and isfinite(lap_time_s) and lap_time_s > 0"
 RULINGS = (
     "rulings of stewards stand in a store and not in these files: a lap that was struck counts here"
 )
@@ -64,10 +65,12 @@ class LapFolder:
     ----------
     pattern : as it was given.
     alike : the files, sorted, by the columns of the lap table that they have.
+    laps : rows of all files.
     """
 
     pattern: str
     alike: Mapping[tuple[str, ...], Sequence[str]]
+    laps: int
 
     @property
     def files(self) -> list[str]:
@@ -88,6 +91,11 @@ class LapFolder:
             f"select {', '.join(_cell(c, columns) for c in cells)} from {_relation(files)}"
             for columns, files in self.alike.items()
         )
+
+    def files_sql(self, name: str) -> str:
+        """Write the query that gives each value of a needed column with each file that has it."""
+        further = ", filename = 'file_of_lap'"
+        return f"select distinct {name}, file_of_lap from {_relation(self.files, further)}"
 
     @property
     def counted_sql(self) -> str:
@@ -116,8 +124,10 @@ def look_into(pattern: str) -> LapFolder:
         raise BadQuestion(f"no file matches {pattern}: {hint}")
     faults: list[Fault] = []
     alike: dict[tuple[str, ...], list[str]] = {}
+    laps = 0
     for file in files:
-        columns, found = _columns_of(file)
+        columns, rows, found = _columns_of(file)
+        laps += rows
         alike.setdefault(columns, []).append(file)
         faults += found
     if not faults:
@@ -132,7 +142,7 @@ def look_into(pattern: str) -> LapFolder:
             ]
     if faults:
         raise FaultyFile(sorted(faults, key=_place))
-    return LapFolder(pattern, alike)
+    return LapFolder(pattern, alike, laps)
 
 
 def _place(fault: Fault) -> tuple[str, bool, int]:
@@ -183,13 +193,14 @@ def _value(column: Column, value: str | None) -> str:
     return f"cast(null as {kind})" if value is None else f"cast('{value}' as {kind})"
 
 
-def _columns_of(file: str) -> tuple[tuple[str, ...], list[Fault]]:
-    """Read in the footer of a file which columns of ours it has, and what is wrong with them."""
+def _columns_of(file: str) -> tuple[tuple[str, ...], int, list[Fault]]:
+    """Read in the footer of a file which columns of ours it has, its rows, and what is wrong."""
     try:
-        schema = pa.parquet.read_schema(file)
+        footer = pa.parquet.read_metadata(file)
+        schema = footer.schema.to_arrow_schema()
     except (pa.ArrowException, OSError, ValueError) as error:
         first_line = (str(error) or type(error).__name__).splitlines()[0]
-        return (), [Fault(file, None, "-", "", f"is no Parquet file: {first_line}")]
+        return (), 0, [Fault(file, None, "-", "", f"is no Parquet file: {first_line}")]
     columns = tuple(name for name in BY_NAME if name in schema.names)
     faults = [
         Fault(file, None, c.name, "", f"is missing; add a column {c.name}: {c.meaning}")
@@ -203,7 +214,7 @@ def _columns_of(file: str) -> tuple[tuple[str, ...], list[Fault]]:
             held = f"holds {schema.field(name).type} values"
             message = f"{held}; it must hold {WORDS[BY_NAME[name].kind]}"
             faults.append(Fault(file, None, name, name, message))
-    return columns, faults
+    return columns, footer.num_rows, faults
 
 
 def _fits(kind: Kind, held: pa.DataType) -> bool:

@@ -7,6 +7,7 @@ the same laps, so the fit is the same.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import duckdb
@@ -16,7 +17,7 @@ import pyarrow as pa
 
 from benchmark.errors import FitFailed
 from benchmark.intake.columns import NAMES
-from benchmark.intake.lap_folder import LapFolder, reading
+from benchmark.intake.lap_folder import COUNTS, LapFolder, reading
 from benchmark.model.frame import (
     CONTENT,
     NUMBER_FACTS,
@@ -32,8 +33,12 @@ from benchmark.trade.timing import lap_uncertainty
 TEXTS = (*(name for name in RUN_KEY if name != "run"), *TEXT_FACTS)
 
 
-def frame_of_folder(folder: LapFolder) -> ModelFrame:
+def frame_of_folder(folder: LapFolder, circuits: Sequence[str] | None = None) -> ModelFrame:
     """Return the model frame of the laps that count of files that were looked into.
+
+    Parameters
+    ----------
+    circuits : take the laps of these alone.
 
     Raises
     ------
@@ -41,12 +46,16 @@ def frame_of_folder(folder: LapFolder) -> ModelFrame:
         There is no counted lap at all.
     """
     with reading() as connection:
-        connection.execute(f"create view lap_table as {folder.laps_sql(NAMES)}")
+        query = f"select * from ({folder.laps_sql(NAMES)}) as all_laps"
+        if circuits is not None:
+            listed = ", ".join("'" + name.replace("'", "''") + "'" for name in circuits)
+            query = f"{query} where circuit in ({listed})"
+        connection.execute(f"create view lap_table as {query}")
         left_out = _left_out(connection)
         connection.execute(
             f"""
             create temp table usual as select circuit, layout, median(lap_time_s) as median_s
-            from lap_table where {_COUNTS} group by circuit, layout order by circuit, layout
+            from lap_table where {COUNTS} group by circuit, layout order by circuit, layout
             """
         )
         medians = connection.sql("select * from usual").df().set_index(PLACE)["median_s"]
@@ -56,14 +65,11 @@ def frame_of_folder(folder: LapFolder) -> ModelFrame:
     return frame_of_runs(runs, laps, medians.sort_index(), left_out)
 
 
-_COUNTS = "lap_kind = 'timed' and isfinite(lap_time_s) and lap_time_s > 0"
-
-
 def _left_out(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Count the laps that cannot be used, by reason; see `model.frame`."""
     query = f"""
         select count(*) filter (lap_kind <> 'timed'),
-               count(*) filter (lap_kind = 'timed' and ({_COUNTS}) is not true)
+               count(*) filter (lap_kind = 'timed' and ({COUNTS}) is not true)
         from lap_table
     """
     ((kind, time),) = connection.execute(query).fetchall()
@@ -89,7 +95,7 @@ def _runs_sql(connection: duckdb.DuckDBPyConnection) -> str:
             list({{'lap': lap, 'lap_time_s': lap_time_s, 'timing_u_s':
                 {uncertainty}}}) as each
         from lap_table join usual using (circuit, layout)
-        where {_COUNTS}
+        where {COUNTS}
         group by {key}
     """
 
