@@ -56,6 +56,14 @@ def fit(
             help="Fit laps in Parquet files instead, such as 'laps/**/*.parquet'.",
         ),
     ] = None,
+    by_region: Annotated[
+        bool | None,
+        typer.Option(
+            "--by-region/--whole",
+            help="Fit files region by region, which keeps the memory small; by default from "
+            "5,000,000 laps on.",
+        ),
+    ] = None,
     as_: As = None,
     db: Db = DEFAULT_DB,
 ) -> None:
@@ -76,6 +84,7 @@ def fit(
             wait=wait_told,
             files=laps,
             who=who,
+            by_region=by_region,
         )
     if laps is not None:
         typer.echo(f"{laps}: {RULINGS}", err=True)

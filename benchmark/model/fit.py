@@ -74,6 +74,46 @@ class Draws:
         return cls(arrays["run_effects"], arrays["lap_effects"], **kinds)
 
 
+class Told(Protocol):
+    """What is told of a fit as a whole."""
+
+    @property
+    def fit_id(self) -> str:
+        """Its name."""
+
+    @property
+    def created(self) -> str:
+        """When it was made, UTC."""
+
+    @property
+    def mode(self) -> str:
+        """How it was made."""
+
+    @property
+    def mode_note(self) -> str:
+        """The same in words."""
+
+    @property
+    def data_version(self) -> int:
+        """Version of the laps that it rests on."""
+
+    @property
+    def laps_used(self) -> int:
+        """Number of laps that it rests on."""
+
+    @property
+    def left_out(self) -> Mapping[str, int]:
+        """Laps that it could not use, by reason."""
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What its laps cannot tell."""
+
+    @property
+    def whole(self) -> Whole:
+        """Figures of all runs, laps and entries."""
+
+
 class KeptFit(Protocol):
     """A fit that was kept, whole or in a file of which only a part need be read."""
 

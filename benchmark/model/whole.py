@@ -6,7 +6,7 @@ need not read the others.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Self
 
@@ -72,6 +72,35 @@ def whole_of(runs: pd.DataFrame, laps: pd.DataFrame, entries: pd.DataFrame) -> W
         ranges={name: found for name in WEATHER if (found := _range(runs, name)) is not None},
         laps=len(laps),
         laps_a_run=max(int(laps_of_run.median()), 1),
+    )
+
+
+def merged(parts: Sequence[Whole]) -> Whole:
+    """Join the figures of parts of a store into those of all; what is in two parts counts in both.
+
+    The laps of a run are those of the part in the middle, so they need not be counted anew.
+    """
+    levels: dict[str, np.ndarray] = {}
+    inductions: dict[str, np.ndarray] = {}
+    ranges: dict[str, tuple[float, float]] = {}
+    for one in parts:
+        for model in one.levels:
+            levels[model] = levels.get(model, 0) + np.array(one.levels[model])
+            inductions[model] = inductions.get(model, 0) + np.array(one.inductions[model])
+        for name, (low, high) in one.ranges.items():
+            least, most = ranges.get(name, (low, high))
+            ranges[name] = min(least, low), max(most, high)
+    laps_a_run = sorted(one.laps_a_run for one in parts)
+    return Whole(
+        names={
+            column: sorted(set().union(*(one.names[column] for one in parts))) for column in NAMED
+        },
+        classes=sorted(set().union(*(one.classes for one in parts))),
+        levels={model: levels[model].tolist() for model in sorted(levels)},
+        inductions={model: inductions[model].tolist() for model in sorted(inductions)},
+        ranges=ranges,
+        laps=sum(one.laps for one in parts),
+        laps_a_run=laps_a_run[len(laps_a_run) // 2],
     )
 
 

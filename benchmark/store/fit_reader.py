@@ -68,6 +68,10 @@ class FitFile:
         """Every circuit and layout, as `Fit.circuits`."""
         return pd.DataFrame(self._head["circuits"]).set_index(["circuit", "layout"])
 
+    def knows(self, who: str, name: str) -> bool:
+        """Say whether a build or driver has laps in the fit; errors as `part`."""
+        return bool(self._codes(who, [name])[0] >= 0)
+
     def places_of(self, build: str) -> list[tuple[str, str]]:
         """Give the circuits and layouts where a build has laps, sorted; errors as `part`."""
         runs = [self._file.rows("build/runs", *ends) for ends in self._ends("build", [build])]

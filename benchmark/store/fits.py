@@ -13,7 +13,7 @@ from benchmark.errors import BenchmarkError, NoFit
 from benchmark.store import kept_fits
 
 if TYPE_CHECKING:
-    from benchmark.model.fit import Fit
+    from benchmark.model.fit import Fit, Told
 
 FITS_KEPT = 5  # the latest ones; a fit of a season is some megabytes
 
@@ -27,14 +27,22 @@ class Prepared:
     draft: kept_fits.Draft | None
 
 
-def prepare(path: Path, fit: Fit, draft: kept_fits.Draft | None) -> Prepared:
+def prepare(path: Path, fit: Fit) -> Prepared:
     """Write a fit out: into bytes, or, a large one, into a file beside the store."""
-    if draft is None and fit.is_large:
-        draft = kept_fits.write_draft(path, fit, {})
-    body = b"" if draft is not None else fit.to_bytes()
-    digest = draft.digest if draft is not None else hashlib.sha256(body).hexdigest()
-    meta = (fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used)
-    return Prepared((*meta, digest, body), digest, draft)
+    if fit.is_large:
+        return written(fit, kept_fits.write_draft(path, fit, {}))
+    body = fit.to_bytes()
+    digest = hashlib.sha256(body).hexdigest()
+    return Prepared((*_told(fit), digest, body), digest, None)
+
+
+def written(fit: Told, draft: kept_fits.Draft) -> Prepared:
+    """Give a fit that was written beside the store before."""
+    return Prepared((*_told(fit), draft.digest, b""), draft.digest, draft)
+
+
+def _told(fit: Told) -> tuple[object, ...]:
+    return fit.fit_id, fit.created, fit.mode, fit.data_version, fit.laps_used
 
 
 def keep(connection: duckdb.DuckDBPyConnection, path: Path, fit: Prepared) -> None:

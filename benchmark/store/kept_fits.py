@@ -7,8 +7,10 @@ leaves a file that nothing names, which the next fit clears away.
 from __future__ import annotations
 
 import os
+import shutil
 import stat
 from collections.abc import Collection, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,10 +18,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchmark.errors import NoFit
+from benchmark.store.region_files import REGIONS, folder_of_regions
 
 if TYPE_CHECKING:
     from benchmark.model.fit import Fit
     from benchmark.store.fit_reader import FitFile
+    from benchmark.store.region_fits import RegionFits
 
 DRAFT = ".draft-"
 WorkedOut = Mapping[str, Mapping[str, np.ndarray]]  # arrays by name, by the answer they are of
@@ -48,9 +52,7 @@ def write_draft(db: Path, fit: Fit, worked_out: WorkedOut) -> Draft:
     """
     from benchmark.store.fit_file import write_fit  # scipy is heavy: loaded where needed
 
-    folder = folder_of(db)
-    folder.mkdir(exist_ok=True)
-    path = folder / f"{DRAFT}{os.getpid()}"
+    path = draft_path(db)
     try:
         digest = write_fit(fit, worked_out, path)
         with path.open("rb") as file:
@@ -61,19 +63,33 @@ def write_draft(db: Path, fit: Fit, worked_out: WorkedOut) -> Draft:
     return Draft(path, digest)
 
 
+def draft_path(db: Path) -> Path:
+    """Give the path of this process's draft, in a folder that is made where there is none."""
+    folder = folder_of(db)
+    folder.mkdir(exist_ok=True)
+    return folder / f"{DRAFT}{os.getpid()}"
+
+
 def settle(db: Path, draft: Draft) -> None:
     """Give a draft its name, before the store tells of it; whoever may read that may read this."""
     mode = stat.S_IMODE(db.stat().st_mode) & 0o666
+    listed = 0o700 | mode | (mode & 0o044) >> 2  # whoever may read a file may list its folder
+    named, regions = folder_of(db) / draft.digest, folder_of_regions(draft.path)
+    folder_of(db).chmod(listed)
+    if regions.is_dir():
+        for path in regions.iterdir():
+            path.chmod(mode)
+        regions.chmod(listed)
+        shutil.rmtree(folder_of_regions(named), ignore_errors=True)  # the same fit, kept before
+        regions.replace(folder_of_regions(named))
     draft.path.chmod(mode)
-    # Whoever may read a file may list its folder.
-    folder_of(db).chmod(0o700 | mode | (mode & 0o044) >> 2)
-    draft.path.replace(folder_of(db) / draft.digest)
+    draft.path.replace(named)
 
 
 def hide_from_others(db: Path) -> None:
     """Let only owner and group of the files read the fits, as it is done with the store."""
     folder = folder_of(db)
-    for path in (folder, *folder.iterdir()) if folder.is_dir() else ():
+    for path in (folder, *folder.rglob("*")) if folder.is_dir() else ():
         path.chmod(stat.S_IMODE(path.stat().st_mode) & 0o770)
 
 
@@ -81,15 +97,17 @@ def clear(db: Path, named: Collection[str]) -> None:
     """Remove the files that the store names no longer; what is in use goes the next time."""
     folder = folder_of(db)
     for path in folder.iterdir() if folder.is_dir() else ():
-        if path.name not in named:
-            try:
+        if path.name.removesuffix(REGIONS) in named:
+            continue
+        if path.is_dir():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            with suppress(OSError):
                 path.unlink()
-            except OSError:
-                continue
 
 
-def open_file(db: Path, digest: str) -> FitFile:
-    """Open the file of a large fit.
+def open_file(db: Path, digest: str) -> FitFile | RegionFits:
+    """Open the file of a large fit, or of one by regions.
 
     Raises
     ------
@@ -99,9 +117,13 @@ def open_file(db: Path, digest: str) -> FitFile:
         It is damaged.
     """
     from benchmark.store.fit_reader import FitFile
+    from benchmark.store.region_fits import RegionFits
 
+    path = folder_of(db) / digest
     try:
-        return FitFile(folder_of(db) / digest, digest)
+        return (
+            RegionFits(path, digest) if folder_of_regions(path).is_dir() else FitFile(path, digest)
+        )
     except OSError:
         raise NoFit(
             f"the fit of {db} is not in {folder_of(db)}, where a large one lies: "

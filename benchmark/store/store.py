@@ -49,7 +49,7 @@ from benchmark.store.taking import take_in
 if TYPE_CHECKING:
     import pandas as pd
 
-    from benchmark.model.fit import Fit, KeptFit
+    from benchmark.model.fit import Fit, KeptFit, Told
 
 __all__ = ["Added", "Line", "Store"]
 
@@ -329,19 +329,25 @@ class Store:
 
     # Fits
 
-    def keep_fit(self, fit: Fit, draft: kept_fits.Draft | None = None) -> None:
+    def keep_fit(self, fit: Fit) -> None:
         """Keep a fit; keeping the same one again changes nothing.
 
         Beside it stay the latest `fits.FITS_KEPT` and those that a check of a kept claim names; the
         others make room, so that a store does not grow with every fit. The body of a large fit lies
-        in a file beside the store: `draft` is that file, where it was written beforehand.
+        in a file beside the store.
 
         Raises
         ------
         NotAllowed
             Whoever is signed in may not.
         """
-        kept = fits.prepare(self.path, fit, draft)
+        self._keep_fit(fits.prepare(self.path, fit))
+
+    def keep_written_fit(self, fit: Told, draft: kept_fits.Draft) -> None:
+        """Keep a fit that was written beside the store before; errors as `keep_fit`."""
+        self._keep_fit(fits.written(fit, draft))
+
+    def _keep_fit(self, kept: fits.Prepared) -> None:
         self._change("fit", lambda _: fits.keep(self._connection, self.path, kept))
         kept_fits.clear(self.path, self._ask(lambda: fits.digests(self._connection)))
 
