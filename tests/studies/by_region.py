@@ -19,7 +19,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from benchmark.model.decade import STEP, TYRE, Fleet, circuit_name, fleet_of, size_of, write
+from benchmark.model.decade import (
+    CIRCUITS_OF_A_REGION,
+    STEP,
+    TYRE,
+    Fleet,
+    circuit_name,
+    fleet_of,
+    size_of,
+    write,
+)
 from benchmark.model.fit import KeptFit
 from benchmark.model.frame import MODS
 from benchmark.model.pace import adjusted_rows
@@ -89,7 +98,7 @@ def _at(fits: dict[str, KeptFit], circuit: str, number: int, fleet: Fleet) -> pd
     build = _numbers(rows["build"])
     truth = _truth(rows, build, fleet) + fleet.effect["circuit"][number]
     home = np.searchsorted(fleet.first_build, build, side="right") - 1
-    out = {"guest": home != number // 4}
+    out = {"guest": home != number // CIRCUITS_OF_A_REGION}
     for what, centred in (("beside others", True), ("itself", False)):
         half, middle = {}, {}
         for mode, one in part.items():

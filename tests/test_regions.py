@@ -1,0 +1,110 @@
+"""Circuits come together by the builds they share, up to so many laps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from benchmark.errors import FitFailed
+from benchmark.intake.lap_folder import look_into
+from benchmark.model.regions import Met, learning_regions, regions_of
+from benchmark.store.region_scan import scan
+from tests.lap_files import lap
+
+
+def met(laps: list[int], shared: np.ndarray) -> Met:
+    return Met([f"C{k}" for k in range(len(laps))], np.array(laps), shared)
+
+
+def two_regions() -> np.ndarray:
+    """Two times three circuits that share most of 100 builds, and five with the other three."""
+    shared = np.full((6, 6), 5.0)
+    shared[:3, :3] = shared[3:, 3:] = 80
+    np.fill_diagonal(shared, 100)
+    return shared
+
+
+def named(regions: list[np.ndarray]) -> list[list[int]]:
+    return [region.tolist() for region in regions]
+
+
+def test_circuits_that_share_their_builds_are_one_region():
+    order = np.array([0, 3, 1, 4, 2, 5])  # whatever their names
+    shared = two_regions()[np.ix_(order, order)]
+    assert named(regions_of(met([10] * 6, shared), 30)) == [[0, 2, 4], [1, 3, 5]]
+
+
+def test_a_region_has_no_more_laps_than_asked_for_but_for_one_circuit():
+    found = regions_of(met([10, 10, 10, 50, 10, 10], two_regions()), 30)
+    assert [3] in named(found)
+    assert sorted(k for region in named(found) for k in region) == list(range(6))
+    assert named(regions_of(met([10] * 6, two_regions()), 60)) == [list(range(6))]
+    assert named(regions_of(met([10] * 6, two_regions()), 9)) == [[k] for k in range(6)]
+
+
+def test_one_circuit_is_one_region():
+    assert named(regions_of(met([7], np.array([[3.0]])), 1)) == [[0]]
+
+
+def test_what_cars_share_is_learnt_from_whole_regions_until_there_are_enough_laps():
+    laps = met([10] * 6, two_regions())
+    regions = regions_of(laps, 30)
+    one = learning_regions(laps, regions, 30, np.random.default_rng(1)).tolist()
+    assert one in named(regions)
+    both = learning_regions(laps, regions, 31, np.random.default_rng(1)).tolist()
+    assert both == list(range(6))
+    more = learning_regions(laps, regions, 1000, np.random.default_rng(1)).tolist()
+    assert more == both
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """Two files: A and B share Kestrel, the second file holds laps of A and C as well."""
+    first = [
+        lap(2, circuit="A", build="Kestrel"),
+        lap(2, circuit="B", build="Kestrel"),
+        lap(3, circuit="B", build="Wren"),
+    ]
+    second = [
+        lap(2, circuit="A", build="Wren"),
+        lap(2, circuit="C", build="Heron"),
+        lap(3, circuit="C", build="Heron"),
+        lap(1, circuit="D", lap_kind="out"),
+    ]
+    return first, second, tmp_path
+
+
+def write_parquet(path: Path, rows: list[dict[str, str]]) -> str:
+    table = pd.DataFrame(rows)
+    if "lap_kind" in table:
+        table["lap_kind"] = table["lap_kind"].fillna("timed")
+    table = table.assign(
+        lap=table["lap"].astype(int), date=pd.to_datetime(table["date"]).dt.date, lap_time=62.345
+    )
+    table.to_parquet(path)
+    return str(path)
+
+
+def test_laps_are_looked_over_by_circuit(folder):
+    first, second, path = folder
+    files = [
+        write_parquet(path / f"{name}.parquet", rows)
+        for name, rows in zip("12", (first, second), strict=True)
+    ]
+    found = scan(look_into(f"{path}/*.parquet"))
+    assert found.met.circuits == ["A", "B", "C"]  # D has no lap that counts
+    assert found.met.laps.tolist() == [2, 2, 2]
+    assert found.met.shared.tolist() == [[2, 2, 0], [2, 2, 0], [0, 0, 1]]
+    assert found.files == [set(files), {files[0]}, {files[1]}]
+    part, names = found.part(np.array([1]))
+    assert (part.files, names) == ([files[0]], ["B"])
+
+
+def test_files_without_a_counted_lap_are_refused(folder):
+    _, second, path = folder
+    write_parquet(path / "1.parquet", second[-1:])
+    with pytest.raises(FitFailed, match="there is no counted lap"):
+        scan(look_into(f"{path}/*.parquet"))
