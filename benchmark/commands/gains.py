@@ -29,8 +29,8 @@ def gains(
 ) -> None:
     """Say what each step of parts, tyres and drivers is worth at a circuit, in seconds a lap.
 
-    Negative is quicker. Builds are counted in the whole store. A step that the laps cannot tell
-    from something else carries a warning that names it.
+    Negative is quicker. Builds are counted in the whole store, in a fit by regions in the circuit's
+    region. A step that the laps cannot tell from something else carries a warning that names it.
     """
     from benchmark.answers.entries import basis, reference
     from benchmark.answers.gains import gains as answer

@@ -199,6 +199,11 @@ class Fit:
         return sum(values.nbytes for values in self.posterior.arrays().values()) > LARGE_BYTES
 
     @property
+    def counted_in(self) -> str:
+        """Where builds, drivers and steps of the record are counted, in words."""
+        return "the whole store"
+
+    @property
     def draws(self) -> int:
         """Number of posterior draws."""
         return len(self.posterior.run_effects)

@@ -47,6 +47,7 @@ class PartOfFit(Fit):
     known_levels : level of each driver in the part.
     known_delay : draws of the mean delay of the driver in the middle.
     read_kept : gives what an answer had worked out.
+    is_regional : whether that was worked out of the region alone that the part is of.
     """
 
     known_entries: pd.DataFrame
@@ -54,6 +55,12 @@ class PartOfFit(Fit):
     known_levels: Mapping[str, str | None]
     known_delay: np.ndarray
     read_kept: Callable[[str], Mapping[str, np.ndarray] | None]
+    is_regional: bool = False
+
+    @property
+    def counted_in(self) -> str:
+        """Where builds, drivers and steps of the record are counted, in words."""
+        return "the circuit's region" if self.is_regional else "the whole store"
 
     @property
     def laps_used(self) -> int:

@@ -268,7 +268,8 @@ class RegionFits:
                 other = self._region(home)
                 of_name = {who: [name], "build" if who == "driver" else "driver": []}
                 part = joined(part, other.part(None, of_name["build"], of_name["driver"]))
-        return replace(part, **self._meta, circuits=self.circuits, known_whole=self.whole)
+        part = replace(part, known_whole=self.whole, is_regional=True)
+        return replace(part, **self._meta, circuits=self.circuits)
 
     def all(self) -> Fit:
         """Refuse: a fit by regions is asked in parts.

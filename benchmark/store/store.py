@@ -332,9 +332,9 @@ class Store:
     def keep_fit(self, fit: Fit) -> None:
         """Keep a fit; keeping the same one again changes nothing.
 
-        Beside it stay the latest `fits.FITS_KEPT` and those that a check of a kept claim names; the
-        others make room, so that a store does not grow with every fit. The body of a large fit lies
-        in a file beside the store.
+        Beside it stay the latest `fits.FITS_KEPT` (of fits by regions this one alone) and those
+        that a check of a kept claim names; the others make room, so that a store does not grow with
+        every fit. The body of a large fit lies in a file beside the store.
 
         Raises
         ------

@@ -48,7 +48,7 @@ st.markdown(f"### {md(gains_sentence(table, *where, typical_lap_s(fit, *where, '
 st.caption(
     f"Each row is a step from one level to another (parts: {LEVELS_TOLD}) and what it changes a "
     "lap by, the rest staying as it was. Where a bar crosses nought, the step may as well hurt. "
-    "Builds are counted in the whole store."
+    f"Builds are counted in {fit.counted_in}."
 )
 single = st.toggle("Only steps with cars seen before and after them", value=True, key="seen")
 seen = (table["builds_from"] > 0) & (table["builds_to"] > 0)
