@@ -1,6 +1,6 @@
 """How a fit by regions does beside a fit of all laps at once, and against the truth.
 
-    python -m tests.studies.by_region --laps 1000000 --region 400000 --seeds 3
+    python -m tests.studies.by_region --laps 1000000 --region 400000 --seeds 6
 
 Made-up decades (`benchmark.model.decade`) are fitted both ways, the one by regions of so many laps
 at most and with what all cars share learnt from as many. Told are, of all builds at each circuit
@@ -8,6 +8,22 @@ where they have laps: the error of the pace beside the others there, how often i
 holds the truth, how far the two fits lie apart in half-widths, and how wide the interval by regions
 is against the other; the same of guests, whose home is in another region; and of the adjusted time
 itself, whose error is for the larger part one that all builds have in common.
+
+27 November 2026, two cores, 6 decades of 1,000,000 laps in three regions, some 2 minutes of a core
+for both fits of each (the decade has no days of a build apart from others, so intervals, which
+allow for such, are wide):
+
+    .                      error, intervals that hold             apart,        width
+                           all at once          by regions         95 % within
+    55,545 builds at circuits
+      beside others        0.073 %, 95 ± 2 %    0.081 %, 96 ± 1 %    0.13, 0.55    1.10
+      itself               0.129 %, 94 ± 3 %    0.111 %, 99 ± 1 %    0.23, 0.83    1.19
+    of these 3,208 guests
+      beside others        0.067 %, 96 ± 2 %    0.096 %, 93 ± 1 %    0.35, 1.19    1.41
+      itself               0.127 %, 93 ± 4 %    0.121 %, 99 ± 1 %    0.31, 0.96    1.29
+
+A guest's laps at home count for him at home alone, so away he is known less well, and his interval
+says so.
 """
 
 from __future__ import annotations
