@@ -6,27 +6,32 @@ A made-up decade of twelve circuits in three regions, each circuit cut short.
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from benchmark.answers.forecast import Question, forecast
 from benchmark.answers.leaderboard import leaderboard
 from benchmark.cli import app
-from benchmark.errors import BadQuestion, BenchmarkError
+from benchmark.errors import BadQuestion, BenchmarkError, NoFit, StoreBusy
 from benchmark.intake.lap_folder import look_into
-from benchmark.model import decade, pace
+from benchmark.model import decade, pace, regions
+from benchmark.model.design import COLUMN, SOFTNESS
+from benchmark.model.fit_part import PartOfFit
+from benchmark.model.frame import RUN_KEY
 from benchmark.model.pace import fit
 from benchmark.show import fitting, fitting_regions
 from benchmark.show.fitting import fit_lines, fit_store
 from benchmark.store.fit_reader import FitFile
 from benchmark.store.framing import frame_of_folder
-from benchmark.store.kept_fits import folder_of
-from benchmark.store.region_files import REGIONS
+from benchmark.store.kept_fits import draft_path, folder_of, write_draft
+from benchmark.store.region_files import REGIONS, folder_of_regions
 from benchmark.store.region_fits import RegionFits
 from benchmark.store.store import Store
 from tests.app_pages import open_page
@@ -51,6 +56,7 @@ def small(monkeypatch):
     """Regions of four circuits, learnt from one of them in few sweeps."""
     monkeypatch.setattr(fitting_regions, "REGION_LAPS", REGION)
     monkeypatch.setattr(fitting_regions, "LEARNING_LAPS", REGION)
+    monkeypatch.setattr(regions, "FEW_OF_A_KIND", 0)
     monkeypatch.setattr(pace, "FAST_WARM_UP", 10)
     monkeypatch.setattr(pace, "FAST_KEEP", 20)
 
@@ -144,8 +150,7 @@ def test_answers_say_what_the_regions_own_fit_says(made):
     (folder,) = folder_of(made).glob(f"*{REGIONS}")
     region = FitFile(folder / str(number), kept._head["digests"][number])
     ours = leaderboard(kept.part(circuit), circuit, "full")
-    # What no fit has seen is drawn by the seed of the whole.
-    theirs = leaderboard(replace(region.all(), seed=kept._meta["seed"]), circuit, "full")
+    theirs = leaderboard(region.all(), circuit, "full")
     assert ours["build"].tolist() == theirs["build"].tolist()
     assert ours["adjusted_s"].to_numpy() == pytest.approx(theirs["adjusted_s"].to_numpy())
 
@@ -167,6 +172,89 @@ def test_a_car_of_another_region_keeps_its_pace_there(made):
     assert laps.sum() == len(joined.laps)
     assert set(laps.index) == set(joined.runs.index)
     assert joined.posterior.groups["outing"].shape == (DRAWS, len(joined.levels["outing"]))
+
+
+def test_laps_in_another_region_are_made_of_what_that_region_says(made):
+    """Whatever model, car or driver both know: sums of effects are the home's to the last lap."""
+    kept, circuit = opened(made), circuits_of(0)[0]
+    here = kept.part(circuit)
+    travellers = sorted(set(here.runs["build"]) & set(kept.part(circuits_of(1)[0]).runs["build"]))
+    region = kept._region_of[circuit]
+    checked = 0
+    for build in [*travellers[:3], *strangers(kept, circuit)[:5]]:
+        joined = kept.part(circuit, [build])
+        others = [k for k in kept._regions_with("build", build) if k != region]
+        homes = [kept._region(k).part(None, [build]) for k in others]
+        runs = pd.concat([home.runs for home in homes], ignore_index=True)
+        at = joined.runs.reset_index().merge(runs[list(RUN_KEY)], on=list(RUN_KEY))
+        assert len(at) == len(runs)
+        for home in homes:
+            own = home.runs.reset_index().assign(lap=2)
+            same = own[list(RUN_KEY)].merge(at[[*RUN_KEY, "run_id"]], on=list(RUN_KEY))
+            theirs = own.assign(run_id=same["run_id"])
+            expected = sum(home.parts(own).values())
+            assert sum(joined.parts(theirs).values()) == pytest.approx(expected, abs=1e-5)
+            checked += len(own)
+    assert checked > 30
+
+
+def test_a_stranger_keeps_the_sum_of_car_model_and_usual_driver(made):
+    """Some models were not learnt: both regions drew them, and home knows their sums alone."""
+    kept, circuit = opened(made), circuits_of(0)[0]
+    unlike = 0
+    for build in strangers(kept, circuit):
+        home, joined = home_of(kept, build), kept.part(circuit, [build])
+        entry = home.entries[home.entries["build"] == build].iloc[0]
+        names = {g: (str(entry[g]),) for g in ("model", "build", "driver")}
+        ours, theirs = (
+            {g: f.posterior.groups[g][:, f.level_numbers[g][name]] for g, name in names.items()}
+            for f in (joined, home)
+        )
+        assert sum(ours.values()) == pytest.approx(sum(theirs.values()), abs=1e-6)
+        unlike += not np.allclose(ours["model"], theirs["model"], atol=1e-6)
+    assert unlike
+
+
+def home_of(kept: RegionFits, build: str) -> PartOfFit:
+    return kept._region(kept._regions_with("build", build)[0]).part(None, [build])
+
+
+def test_car_and_driver_from_one_region_are_joined_once(made, laps):
+    kept, circuit = opened(made), circuits_of(0)[0]
+    runs = frame_of_folder(look_into(laps)).runs
+    for build in strangers(kept, circuit)[:5]:
+        driver = str(home_of(kept, build).runs["driver"].iloc[0])
+        part = kept.part(circuit, [build], [driver])
+        wanted = (
+            (runs["circuit"] == circuit) | (runs["build"] == build) | (runs["driver"] == driver)
+        )
+        assert len(part.runs) == wanted.sum()
+        assert not part.runs.duplicated(list(RUN_KEY)).any()
+
+
+def test_what_a_car_ran_elsewhere_is_known(made):
+    kept = opened(made)
+    for circuit in circuits_of(0):
+        for build in kept.part(circuit).entries["build"]:
+            away = kept.part(None, [build]).runs
+            own = away[away["build"] == build]
+            tyres = set(own["tyre_category"][~own["circuit"].isin(circuits_of(0))])
+            here = set(own["tyre_category"][own["circuit"].isin(circuits_of(0))])
+            for tyre in tyres - here:
+                asked = Question(build, circuit, "full", tyre=tyre)
+                told = " ".join(forecast(kept.part(circuit, [build]), asked).warnings)
+                assert "never ran on" not in told
+                return
+    pytest.fail("no car ran on other tyres elsewhere")
+
+
+def test_cautions_are_those_of_the_region(made):
+    kept = opened(made)
+    assert kept.warnings == ("3 of 3 regions have cautions, which answers there show",)
+    parts = [kept.part(circuits_of(region)[0]) for region in range(3)]
+    assert len({part.warnings for part in parts}) == 3
+    for region, part in enumerate(parts):
+        assert all(circuit in part.mode_note for circuit in circuits_of(region))
 
 
 def test_a_car_knows_its_places_in_all_regions(made, laps):
@@ -233,7 +321,7 @@ def test_a_region_that_is_away_or_damaged_is_told(db):
         opened(db).part(circuits_of(0)[0])
     for path in folder.iterdir():
         path.unlink()
-    with pytest.raises(BenchmarkError, match="the fit of a region is missing"):
+    with pytest.raises(BenchmarkError, match="the fit of a region is gone"):
         opened(db).part(circuits_of(0)[0])
 
 
@@ -272,6 +360,94 @@ def test_a_disk_that_is_too_small_is_told_after_the_first_region(db, laps, small
     with pytest.raises(BadQuestion, match=r"GB more beside .*laps.duckdb, where 0.0 GB are free"):
         fit_store(db, lambda _, step: seen.append(step), files=laps, by_region=True, seed=2)
     assert not any(step.startswith("region 2") for step in seen)
+
+
+def test_a_regions_folder_that_is_away_is_told(db):
+    (folder,) = folder_of(db).glob(f"*{REGIONS}")
+    shutil.rmtree(folder)
+    with pytest.raises(NoFit, match="where a large one lies: run `benchmark fit"):
+        opened(db)
+
+
+@pytest.mark.slow
+def test_a_fit_that_cannot_be_kept_leaves_nothing(db, laps, small, monkeypatch):
+    def busy(*_):
+        raise StoreBusy("another process works with it")
+
+    monkeypatch.setattr(fitting, "_to_keep", busy)
+    before = sorted(path.name for path in folder_of(db).iterdir())
+    with pytest.raises(StoreBusy):
+        fit_store(db, lambda *_: None, files=laps, by_region=True, draws=DRAWS, seed=2)
+    assert sorted(path.name for path in folder_of(db).iterdir()) == before
+
+
+def test_what_a_kill_left_is_no_part_of_the_next_fit(made, tmp_path):
+    whole = replace(opened(made)._region(0).all(), mode_note="of one region")
+    path = draft_path(tmp_path / "laps.duckdb")
+    folder_of_regions(path).mkdir()
+    draft = write_draft(tmp_path / "laps.duckdb", whole, {})
+    assert not folder_of_regions(path).exists()
+    with Store.open(tmp_path / "laps.duckdb", create=True) as store:
+        store.keep_written_fit(whole, draft)
+        assert isinstance(store.open_fit(), FitFile)
+
+
+def test_fits_that_are_not_by_regions_stay(db, laps, small):
+    small_fit = replace(opened(db)._region(0).all(), fit_id="small")
+    with Store.open(db, write=True) as store:
+        store.keep_fit(small_fit)
+    fit_store(db, lambda *_: None, files=laps, by_region=True, draws=DRAWS, seed=2)
+    with Store.open(db) as store:
+        assert store.fits()["fit_id"].tolist() == [opened(db).fit_id, "small"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of files are those of POSIX systems")
+@pytest.mark.slow
+def test_nobody_else_reads_a_fit_while_it_is_made(laps, small, tmp_path):
+    db = tmp_path / "laps.duckdb"
+    with Store.open(db, create=True):
+        db.chmod(0o600)
+    seen = []
+
+    def look(*_):
+        seen.extend(path.stat().st_mode & 0o077 for path in [folder_of(db)] if path.exists())
+
+    fit_store(db, look, files=laps, by_region=True, draws=DRAWS)
+    assert seen
+    assert not any(seen)
+    (folder,) = folder_of(db).glob(f"*{REGIONS}")
+    assert {path.stat().st_mode & 0o077 for path in (folder, *folder.iterdir())} == {0}
+
+
+@pytest.mark.slow
+def test_wet_laps_are_learnt_where_they_are(tmp_path, laps, small, monkeypatch, made):
+    """One circuit has wet laps, in a region that is not chosen: it teaches what all share."""
+    wet = next(c for c in opened(made).whole.names["circuit"] if c not in learnt_from(made))
+    (tmp_path / "laps").mkdir()
+    for k, file in enumerate(Path(laps.removesuffix("/**/*.parquet")).rglob("*.parquet")):
+        table = pd.read_parquet(file)
+        is_wet = (table["circuit"] == wet) & table["session"].isin(["S2", "S3"])
+        table = table.assign(
+            surface=np.where(is_wet, "wet", "dry"),
+            lap_time=table["lap_time"] * np.where(is_wet, 1.2, 1.0),
+        )
+        table.to_parquet(tmp_path / "laps" / f"{k}.parquet")
+    slower = {}
+    for few in (0, 400):
+        monkeypatch.setattr(regions, "FEW_OF_A_KIND", few)
+        db = tmp_path / f"{few}.duckdb"
+        fit_store(db, lambda *_: None, files=f"{tmp_path}/laps/*.parquet", by_region=True,
+                  draws=DRAWS)  # fmt: skip
+        part = opened(db).part(wet)
+        on_track_day_tyres = [1.0, SOFTNESS["track-day"]]
+        slower[few] = part.effects[:, [COLUMN["wet"], COLUMN["soft_wet"]]] @ on_track_day_tyres
+    assert slower[400].std() < 0.5 * slower[0].std()
+
+
+def learnt_from(db: Path) -> list[str]:
+    """Circuits of the region that was learnt from, which has as many laps as any."""
+    first = opened(db).mode_note.split(" laps of ")[1].split(" and 3 more")[0]
+    return next(circuits_of(k) for k in range(3) if first in circuits_of(k))
 
 
 @pytest.mark.slow

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,13 +11,15 @@ import pytest
 
 from benchmark.errors import FitFailed
 from benchmark.intake.lap_folder import look_into
-from benchmark.model.regions import Met, learning_regions, regions_of
-from benchmark.store.region_scan import scan
+from benchmark.model.frame import MODS
+from benchmark.model.regions import Met, learning_circuits, regions_of
+from benchmark.store.region_scan import _kinds, scan
 from tests.lap_files import lap
 
 
-def met(laps: list[int], shared: np.ndarray) -> Met:
-    return Met([f"C{k}" for k in range(len(laps))], np.array(laps), shared)
+def met(laps: list[int], shared: np.ndarray, facts: np.ndarray | None = None) -> Met:
+    names = [f"C{k}" for k in range(len(laps))]
+    return Met(names, np.array(laps), shared, np.zeros((len(laps), 0)) if facts is None else facts)
 
 
 def two_regions() -> np.ndarray:
@@ -52,12 +55,30 @@ def test_one_circuit_is_one_region():
 def test_what_cars_share_is_learnt_from_whole_regions_until_there_are_enough_laps():
     laps = met([10] * 6, two_regions())
     regions = regions_of(laps, 30)
-    one = learning_regions(laps, regions, 30, np.random.default_rng(1)).tolist()
+    one = learning_circuits(laps, regions, 30, np.random.default_rng(1)).tolist()
     assert one in named(regions)
-    both = learning_regions(laps, regions, 31, np.random.default_rng(1)).tolist()
+    both = learning_circuits(laps, regions, 31, np.random.default_rng(1)).tolist()
     assert both == list(range(6))
-    more = learning_regions(laps, regions, 1000, np.random.default_rng(1)).tolist()
+    more = learning_circuits(laps, regions, 1000, np.random.default_rng(1)).tolist()
     assert more == both
+
+
+def test_kinds_of_lap_that_these_lack_are_looked_for_elsewhere(monkeypatch):
+    """Wet laps, say, at C4 and some more at C5: enough of them, for no more than twice the laps."""
+    monkeypatch.setattr("benchmark.model.regions.FEW_OF_A_KIND", 4)
+    wet = np.array([0, 0, 0, 0, 3, 1])[:, None]
+    laps = met([10] * 6, two_regions(), wet)
+    regions = regions_of(laps, 30)
+    dry = next(s for s in range(9) if regions[0].tolist() == chosen(laps, regions, s, wet * 0))
+    assert chosen(laps, regions, dry, wet) == [0, 1, 2, 4, 5]
+    assert chosen(laps, regions, dry, wet + 5) == [0, 1, 2]  # has enough
+    large = met([10, 10, 10, 10, 31, 10], two_regions(), wet)
+    assert chosen(large, regions, dry, wet) == [0, 1, 2, 5]
+
+
+def chosen(laps: Met, regions: list[np.ndarray], seed: int, facts: np.ndarray) -> list[int]:
+    rng = np.random.default_rng(seed)
+    return learning_circuits(replace(laps, facts=facts), regions, 30, rng).tolist()
 
 
 @pytest.fixture
@@ -66,12 +87,12 @@ def folder(tmp_path):
     first = [
         lap(2, circuit="A", build="Kestrel"),
         lap(2, circuit="B", build="Kestrel"),
-        lap(3, circuit="B", build="Wren"),
+        lap(3, circuit="B", build="Wren", driver_level="expert"),
     ]
     second = [
         lap(2, circuit="A", build="Wren"),
         lap(2, circuit="C", build="Heron"),
-        lap(3, circuit="C", build="Heron"),
+        lap(3, circuit="C", build="Heron", mod_aero="3"),
         lap(1, circuit="D", lap_kind="out"),
     ]
     return first, second, tmp_path
@@ -82,7 +103,10 @@ def write_parquet(path: Path, rows: list[dict[str, str]]) -> str:
     if "lap_kind" in table:
         table["lap_kind"] = table["lap_kind"].fillna("timed")
     table = table.assign(
-        lap=table["lap"].astype(int), date=pd.to_datetime(table["date"]).dt.date, lap_time=62.345
+        **{name: table[name].astype(float).astype("Int8") for name in table if name in MODS},
+        lap=table["lap"].astype(int),
+        date=pd.to_datetime(table["date"]).dt.date,
+        lap_time=62.345,
     )
     table.to_parquet(path)
     return str(path)
@@ -98,6 +122,12 @@ def test_laps_are_looked_over_by_circuit(folder):
     assert found.met.circuits == ["A", "B", "C"]  # D has no lap that counts
     assert found.met.laps.tolist() == [2, 2, 2]
     assert found.met.shared.tolist() == [[2, 2, 0], [2, 2, 0], [0, 0, 1]]
+    assert found.left_out == {"not a timed flying lap": 1}
+    kinds = dict(zip(_kinds().values(), found.met.facts.T.tolist(), strict=True))
+    assert kinds["surface = 'dry'"] == [2, 2, 2]
+    assert kinds["tyre_category = 'track-day'"] == [2, 2, 2]
+    assert kinds["mod_aero >= 2"] == [0, 0, 1]
+    assert kinds["driver_level = 'expert'"] == [0, 1, 0]
     assert found.files == [set(files), {files[0]}, {files[1]}]
     part, names = found.part(np.array([1]))
     assert (part.files, names) == ([files[0]], ["B"])

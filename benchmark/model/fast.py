@@ -58,6 +58,12 @@ class Learnt:
     share: float  # laps of the sample over all laps
     shared: Shared | None = None  # draws that all else is drawn given
 
+    def sizes(self) -> np.ndarray:
+        """Draws of the standard deviations, each of those that stand beside each other once."""
+        rows = np.column_stack([self.sds[name] for name in BLOCKS])
+        changes = np.any(np.diff(rows, axis=0), axis=1)
+        return np.asarray(rows[np.append(True, changes)])
+
 
 def sample_of(s: Structure, rng: np.random.Generator) -> np.ndarray:
     """Choose builds at random until they have `SAMPLE_LAPS` laps; True on their laps."""
@@ -124,8 +130,7 @@ def _fast_draws(s: Structure, priors: Priors, learnt: Learnt, n: int, seed: int)
             problem.fit_sizes(sites)
         problem.fit(sites, close)
         centre = problem.laps_centre(sites)
-    shares = learnt.shared is not None
-    sizes = problem.model.sds_[None] if shares else size_draws(problem, learnt, rng)
+    sizes = learnt.sizes() if learnt.shared is not None else size_draws(problem, learnt, rng)
     return problem.arrays(sizes, sites, noise, n, rng)
 
 

@@ -8,6 +8,8 @@ import numpy as np
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
+FEW_OF_A_KIND = 2_000  # laps; more are those of a dozen sessions at least
+
 
 @dataclass(frozen=True)
 class Met:
@@ -19,11 +21,14 @@ class Met:
     laps : of each circuit, (circuits,).
     shared : builds with laps at both of two circuits, its own builds on the diagonal,
         (circuits, circuits).
+    facts : laps of each circuit of each kind that the model has an effect for, such as those on a
+        wet track, (circuits, kinds).
     """
 
     circuits: list[str]
     laps: np.ndarray
     shared: np.ndarray
+    facts: np.ndarray
 
 
 def regions_of(met: Met, most_laps: int) -> list[np.ndarray]:
@@ -51,11 +56,31 @@ def regions_of(met: Met, most_laps: int) -> list[np.ndarray]:
     return [np.flatnonzero(number == number[k]) for k in np.sort(first)]
 
 
-def learning_regions(
+def learning_circuits(
     met: Met, regions: list[np.ndarray], laps: int, rng: np.random.Generator
 ) -> np.ndarray:
-    """Choose regions at random until they have so many laps; the places of their circuits."""
+    """Choose the circuits that what all cars share is learnt from; their places, ascending.
+
+    Regions at random until they have so many laps. Then, for the kind of lap that these lack most,
+    the circuit with most of it, and so on, until there are enough of every kind or twice so many
+    laps in all: an effect learnt from no lap would be unknown everywhere, however well others tell
+    it.
+    """
     order = rng.permutation(len(regions))
     counts = np.array([met.laps[regions[k]].sum() for k in order])
     enough = int(np.searchsorted(np.cumsum(counts), laps)) + 1
-    return np.sort(np.concatenate([regions[k] for k in order[:enough]]))
+    chosen = np.zeros(len(met.circuits), dtype=bool)
+    chosen[np.concatenate([regions[k] for k in order[:enough]])] = True
+    wanted = np.minimum(met.facts.sum(axis=0), FEW_OF_A_KIND)
+    left = max(2 * laps, int(met.laps[chosen].sum())) - int(met.laps[chosen].sum())
+    while True:
+        more = np.where(chosen[:, None] | (met.laps[:, None] > left), 0, met.facts)
+        have = met.facts[chosen].sum(axis=0)
+        lacking = np.flatnonzero((have < wanted) & (more.max(axis=0, initial=0) > 0))
+        if not len(lacking):
+            break
+        kind = lacking[np.argmin(have[lacking] / wanted[lacking])]
+        best = int(np.argmax(more[:, kind]))
+        chosen[best] = True
+        left -= int(met.laps[best])
+    return np.flatnonzero(chosen)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 PATIENCE_S = 60.0  # a fit that took minutes waits longer than a page for its turn to be kept
 REGION_MODES = ("auto", "fast")
 BY_REGION_LAPS = 5_000_000  # more are fitted by regions: as one they would take over 8 GB
+LONG_PATIENCE_S = 600.0  # one that may have taken an hour
 STALE = "Laps have come or gone since this fit began: fit again to count them."
 
 
@@ -80,10 +81,10 @@ def fit_store(
     from benchmark.store.store import Store
 
     asked = _Asked(db, mode, seed, STANDARD_PRIORS.widened(widen), draws, who)
+    if by_region:
+        _refuse_regions(files, mode)
     folder = None if files is None else look_into(files)
     if folder is None:
-        if by_region:
-            raise BadQuestion("a store is fitted whole: --by-region goes with --laps")
         opening.refuse_missing(db)
     else:
         Store.open(db, create=True, who=who).close()
@@ -108,10 +109,16 @@ class _Asked:
     who: SignIn | None
 
 
+def _refuse_regions(files: str | None, mode: str) -> None:
+    """Refuse what cannot be fitted by regions."""
+    if files is None:
+        raise BadQuestion("a store is fitted whole: --by-region goes with --laps")
+    if mode not in REGION_MODES:
+        raise BadQuestion(f"regions are fitted in the fast mode: leave out --mode {mode}")
+
+
 def _is_by_region(folder: LapFolder, mode: str, *, by_region: bool | None) -> bool:
     """Say whether these laps are fitted region by region."""
-    if by_region and mode not in REGION_MODES:
-        raise BadQuestion(f"regions are fitted in the fast mode: leave out --mode {mode}")
     large = folder.laps > BY_REGION_LAPS and mode in REGION_MODES
     return large if by_region is None else by_region
 
@@ -119,6 +126,7 @@ def _is_by_region(folder: LapFolder, mode: str, *, by_region: bool | None) -> bo
 def _fit_by_region(asked: _Asked, folder: LapFolder, report: Report) -> tuple[Told, bool]:
     """Fit and keep; say also whether laps came or went meanwhile."""
     from benchmark.show.fitting_regions import fit_regions
+    from benchmark.store.kept_fits import folder_of
     from benchmark.store.region_fits import RegionFits
     from benchmark.store.store import Store
 
@@ -127,8 +135,9 @@ def _fit_by_region(asked: _Asked, folder: LapFolder, report: Report) -> tuple[To
         version = store.data_version()
     draft = fit_regions(asked.db, folder, report, priors=asked.priors, seed=asked.seed,
                         draws=asked.draws, data_version=version)  # fmt: skip
-    found = RegionFits(draft.path, draft.digest)
-    return found, _keep_written(asked, found, draft) != version
+    version_now = _keep_written(asked, RegionFits(draft.path, draft.digest), draft)
+    kept = RegionFits(folder_of(asked.db) / draft.digest, draft.digest)
+    return kept, version_now != version
 
 
 def _fit_whole(
@@ -190,15 +199,19 @@ def _keep(asked: _Asked, found: Fit, report: Report) -> int:
 
 
 def _keep_written(asked: _Asked, found: Told, draft: Draft) -> int:
-    with _to_keep(asked) as store:
-        store.keep_written_fit(found, draft)
-        return store.data_version()
+    try:
+        with _to_keep(asked, LONG_PATIENCE_S) as store:
+            store.keep_written_fit(found, draft)
+            return store.data_version()
+    except BaseException:
+        draft.drop()
+        raise
 
 
-def _to_keep(asked: _Asked) -> Store:
+def _to_keep(asked: _Asked, patience_s: float = PATIENCE_S) -> Store:
     from benchmark.store.store import Store
 
-    return Store.open(asked.db, write=True, who=asked.who, patience_s=PATIENCE_S)
+    return Store.open(asked.db, write=True, who=asked.who, patience_s=patience_s)
 
 
 def fit_lines(fit: Told) -> list[str]:

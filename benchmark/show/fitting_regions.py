@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from benchmark.model.fit import Fit
 from benchmark.model.frame import ModelFrame
 from benchmark.model.pace import fast_draws_of, fit
 from benchmark.model.priors import Priors
-from benchmark.model.regions import learning_regions, regions_of
+from benchmark.model.regions import learning_circuits, regions_of
 from benchmark.model.structure import structure
 from benchmark.show.fit_job import Report
 from benchmark.show.words import count_text
@@ -62,26 +63,27 @@ def fit_regions(
     found = scan(folder)
     total, done = int(found.met.laps.sum()), 0
     regions = regions_of(found.met, REGION_LAPS)
-    chosen = learning_regions(found.met, regions, LEARNING_LAPS, np.random.default_rng(seed))
+    chosen = learning_circuits(found.met, regions, LEARNING_LAPS, np.random.default_rng(seed))
     asked = partial(fit, mode="fast", priors=priors, data_version=data_version)
     learnt = _learn(asked, frame_of_folder(*found.part(chosen)), total, draws, seed, report)
     with RegionsWriter(draft_path(db)) as out:
         for k, circuits in enumerate(regions):
             said = f"region {k + 1} of {len(regions)}, {_named(found, circuits)}"
+            _refuse_full_disk(db, out.bytes_a_lap * (total - done))
             report(done / total, said)
-            # Each region's random numbers are its own.
-            own = _fit_given(asked, frame_of_folder(*found.part(circuits)), learnt, seed + k)
+            # Random numbers are each region's own; what no region has seen has those of one seed.
+            own = _fit_given(asked, frame_of_folder(*found.part(circuits)), learnt, seed + 1 + k)
+            own = replace(own, seed=seed)
             out.add(own, worked_out(own, partial(_tell, report, done / total, said)))
             done += own.laps_used
-            if k == 0:
-                _refuse_full_disk(db, out.bytes_a_lap * (total - done))
         note = (
             f"The fast mode by regions, {len(regions)} of them: what all cars share was learnt "
             f"from {count_text(learnt.laps_used, 'lap')} of {_named(found, chosen)}, all else "
-            "given that from the laps of each region. What is counted of the record beside an "
-            "answer is counted in its circuit's region."
+            "given that from the laps of each region, which has the circuits that share most of "
+            "their cars. A car stands in each region as it last ran there; what is counted of the "
+            "record beside an answer is counted in its circuit's region."
         )
-        return Draft(out.path, out.finish(learnt, note))
+        return Draft(out.path, out.finish(learnt, note, found.left_out), by_region=True)
 
 
 def _learn(

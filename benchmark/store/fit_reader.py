@@ -28,6 +28,7 @@ from benchmark.model.frame import MODS
 from benchmark.model.structure import spec_texts
 from benchmark.model.whole import Whole
 from benchmark.store.array_file import ArrayFile
+from benchmark.store.region_files import REGIONS_HEAD
 from benchmark.trade.classes import AREAS, SURFACES, TYRE_CATEGORIES
 
 FEW_NAMES = 5_000  # of a column, up to which all of them are read
@@ -42,6 +43,11 @@ class FitFile:
         """Open it; errors are those of `ArrayFile`."""
         self._file = ArrayFile(path, digest)
         self._texts: dict[str, np.ndarray] = {}
+
+    @property
+    def is_by_region(self) -> bool:
+        """Whether this file but tells of the fits of regions, which `RegionFits` reads."""
+        return REGIONS_HEAD in self._file
 
     @cached_property
     def _head(self) -> dict[str, Any]:

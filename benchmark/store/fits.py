@@ -11,13 +11,11 @@ import duckdb
 
 from benchmark.errors import BenchmarkError, NoFit
 from benchmark.store import kept_fits
-from benchmark.store.region_files import folder_of_regions
 
 if TYPE_CHECKING:
     from benchmark.model.fit import Fit, Told
 
 FITS_KEPT = 5  # the latest ones; a fit of a season is some megabytes
-REGION_FITS_KEPT = 1  # one by regions, which may take many gigabytes, leaves room for no other
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +25,6 @@ class Prepared:
     row: tuple[object, ...]
     digest: str
     draft: kept_fits.Draft | None
-    stay: int  # fits that stay, this one among them
 
 
 def prepare(path: Path, fit: Fit) -> Prepared:
@@ -36,13 +33,12 @@ def prepare(path: Path, fit: Fit) -> Prepared:
         return written(fit, kept_fits.write_draft(path, fit, {}))
     body = fit.to_bytes()
     digest = hashlib.sha256(body).hexdigest()
-    return Prepared((*_told(fit), digest, body), digest, None, FITS_KEPT)
+    return Prepared((*_told(fit), digest, body), digest, None)
 
 
 def written(fit: Told, draft: kept_fits.Draft) -> Prepared:
     """Give a fit that was written beside the store before."""
-    stay = REGION_FITS_KEPT if folder_of_regions(draft.path).is_dir() else FITS_KEPT
-    return Prepared((*_told(fit), draft.digest, b""), draft.digest, draft, stay)
+    return Prepared((*_told(fit), draft.digest, b""), draft.digest, draft)
 
 
 def _told(fit: Told) -> tuple[object, ...]:
@@ -52,7 +48,8 @@ def _told(fit: Told) -> tuple[object, ...]:
 def keep(connection: duckdb.DuckDBPyConnection, path: Path, fit: Prepared) -> None:
     """Keep a fit, within a transaction; the same one again changes nothing.
 
-    The latest ones stay, as many as it says, and those that a check of a kept claim names.
+    The latest `FITS_KEPT` stay, of those by regions, which may take many gigabytes, the last one
+    alone, and those that a check of a kept claim names.
     """
     if fit.draft is not None:
         kept_fits.settle(path, fit.draft)
@@ -64,13 +61,14 @@ def keep(connection: duckdb.DuckDBPyConnection, path: Path, fit: Prepared) -> No
         """,
         [*fit.row, fit.digest],
     )
+    large = kept_fits.by_region(path) if fit.draft is not None and fit.draft.by_region else set()
     connection.execute(
         """
         delete from fit
         where fit_id not in (select fit_id from claim_check)
-            and fit_no <= (select max(fit_no) from fit) - ?
+            and (fit_no <= (select max(fit_no) from fit) - ? or list_contains(?, digest))
         """,
-        [fit.stay],
+        [FITS_KEPT, sorted(large - {fit.digest})],
     )
 
 

@@ -51,7 +51,7 @@ def frame_of_folder(folder: LapFolder, circuits: Sequence[str] | None = None) ->
             listed = ", ".join("'" + name.replace("'", "''") + "'" for name in circuits)
             query = f"{query} where circuit in ({listed})"
         connection.execute(f"create view lap_table as {query}")
-        left_out = _left_out(connection)
+        reasons = left_out(connection)
         connection.execute(
             f"""
             create temp table usual as select circuit, layout, median(lap_time_s) as median_s
@@ -62,10 +62,10 @@ def frame_of_folder(folder: LapFolder, circuits: Sequence[str] | None = None) ->
         if medians.empty:
             raise FitFailed("there is no counted lap to fit: import laps of kind `timed` first")
         runs, laps = _gathered(connection.sql(_runs_sql(connection)).to_arrow_table())
-    return frame_of_runs(runs, laps, medians.sort_index(), left_out)
+    return frame_of_runs(runs, laps, medians.sort_index(), reasons)
 
 
-def _left_out(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+def left_out(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """Count the laps that cannot be used, by reason; see `model.frame`."""
     query = f"""
         select count(*) filter (lap_kind <> 'timed'),

@@ -35,6 +35,12 @@ class Draft:
 
     path: Path
     digest: str
+    by_region: bool = False
+
+    def drop(self) -> None:
+        """Remove it: it could not be kept."""
+        self.path.unlink(missing_ok=True)
+        shutil.rmtree(folder_of_regions(self.path), ignore_errors=True)
 
 
 def folder_of(db: Path) -> Path:
@@ -53,6 +59,7 @@ def write_draft(db: Path, fit: Fit, worked_out: WorkedOut) -> Draft:
     from benchmark.store.fit_file import write_fit  # scipy is heavy: loaded where needed
 
     path = draft_path(db)
+    shutil.rmtree(folder_of_regions(path), ignore_errors=True)  # what a kill left
     try:
         digest = write_fit(fit, worked_out, path)
         with path.open("rb") as file:
@@ -66,7 +73,7 @@ def write_draft(db: Path, fit: Fit, worked_out: WorkedOut) -> Draft:
 def draft_path(db: Path) -> Path:
     """Give the path of this process's draft, in a folder that is made where there is none."""
     folder = folder_of(db)
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(mode=0o700, exist_ok=True)  # until a fit is kept, whose rights are the store's
     return folder / f"{DRAFT}{os.getpid()}"
 
 
@@ -76,7 +83,7 @@ def settle(db: Path, draft: Draft) -> None:
     listed = 0o700 | mode | (mode & 0o044) >> 2  # whoever may read a file may list its folder
     named, regions = folder_of(db) / draft.digest, folder_of_regions(draft.path)
     folder_of(db).chmod(listed)
-    if regions.is_dir():
+    if draft.by_region:
         for path in regions.iterdir():
             path.chmod(mode)
         regions.chmod(listed)
@@ -84,6 +91,11 @@ def settle(db: Path, draft: Draft) -> None:
         regions.replace(folder_of_regions(named))
     draft.path.chmod(mode)
     draft.path.replace(named)
+
+
+def by_region(db: Path) -> set[str]:
+    """Give the digests of the fits by regions beside a store."""
+    return {path.name.removesuffix(REGIONS) for path in folder_of(db).glob(f"*{REGIONS}")}
 
 
 def hide_from_others(db: Path) -> None:
@@ -121,9 +133,8 @@ def open_file(db: Path, digest: str) -> FitFile | RegionFits:
 
     path = folder_of(db) / digest
     try:
-        return (
-            RegionFits(path, digest) if folder_of_regions(path).is_dir() else FitFile(path, digest)
-        )
+        file = FitFile(path, digest)
+        return RegionFits(path, digest) if file.is_by_region else file
     except OSError:
         raise NoFit(
             f"the fit of {db} is not in {folder_of(db)}, where a large one lies: "

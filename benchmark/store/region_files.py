@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 REGIONS = ".regions"
+REGIONS_HEAD = "head of regions"  # an array that no other file of a fit has
 
 
 def folder_of_regions(path: Path) -> Path:

@@ -30,9 +30,10 @@ from benchmark.model.whole import Whole, merged
 from benchmark.store.array_file import ArrayFile, ArrayWriter
 from benchmark.store.fit_file import write_fit
 from benchmark.store.fit_reader import FitFile
-from benchmark.store.region_files import folder_of_regions
+from benchmark.store.region_files import REGIONS_HEAD, folder_of_regions
 
 WHO = ("build", "driver")
+CIRCUITS_NAMED = 8
 
 
 class RegionsWriter:
@@ -45,11 +46,11 @@ class RegionsWriter:
         self._wholes: list[Whole] = []
         self._circuits: list[pd.DataFrame] = []
         self._laps: dict[str, list[pd.Series]] = {who: [] for who in WHO}
-        self._left_out: dict[str, int] = {}
+        self._warned = 0
 
     def __enter__(self) -> Self:
         shutil.rmtree(self._folder, ignore_errors=True)
-        self._folder.mkdir()
+        self._folder.mkdir(mode=0o700)
         return self
 
     def __exit__(
@@ -66,7 +67,7 @@ class RegionsWriter:
     def bytes_a_lap(self) -> float:
         """How many bytes the regions so far take on the disk, of each lap."""
         size = sum(path.stat().st_size for path in self._folder.iterdir())
-        return size / sum(whole.laps for whole in self._wholes)
+        return size / max(sum(whole.laps for whole in self._wholes), 1)
 
     def add(self, fit: Fit, worked_out: Mapping[str, Mapping[str, np.ndarray]]) -> None:
         """Write the fit of the next region."""
@@ -80,19 +81,26 @@ class RegionsWriter:
         laps = np.bincount(fit.runs.index.get_indexer(pd.Index(fit.laps["run_id"])))
         for who in WHO:
             self._laps[who].append(pd.Series(laps).groupby(fit.runs[who].to_numpy()).sum())
-        for why, n in fit.left_out.items():
-            self._left_out[why] = self._left_out.get(why, 0) + n
+        self._warned += bool(fit.warnings)
 
-    def finish(self, learnt: Fit, note: str) -> str:
+    def finish(self, learnt: Fit, note: str, left_out: Mapping[str, int]) -> str:
         """Write the file that tells of all regions; give its digest.
 
         Parameters
         ----------
         learnt : the fit that the draws of what all cars share are of.
         note : how the fit was made, in words.
+        left_out : number of laps of the folder that were not used, by reason.
         """
         fit_id = hashlib.sha256(" ".join([learnt.fit_id, *self._ids]).encode()).hexdigest()[:12]
-        meta = {**learnt.meta(), "fit_id": fit_id, "mode_note": note, "left_out": self._left_out}
+        told = f"{self._warned} of {len(self._ids)} regions have cautions, which answers there show"
+        meta = {
+            **learnt.meta(),
+            "fit_id": fit_id,
+            "mode_note": note,
+            "left_out": dict(left_out),
+            "warnings": [told] if self._warned else [],
+        }
         circuits = pd.concat(
             [table.assign(region=k) for k, table in enumerate(self._circuits)]
         ).sort_index()
@@ -103,7 +111,7 @@ class RegionsWriter:
             "digests": self._digests,
         }
         with ArrayWriter(self.path) as out:
-            out.add("head", np.frombuffer(json.dumps(head).encode(), np.uint8))
+            out.add(REGIONS_HEAD, np.frombuffer(json.dumps(head).encode(), np.uint8))
             for who in WHO:
                 _write_homes(out, who, self._laps[who])
         with self.path.open("rb") as file:
@@ -129,13 +137,14 @@ class RegionFits:
     """A kept fit by regions, open to be read; safe for several threads."""
 
     def __init__(self, path: Path, digest: str) -> None:
-        """Open it; errors are those of `ArrayFile`."""
+        """Open it; errors are those of `ArrayFile`, or an OSError where there are no regions."""
+        os.stat(folder_of_regions(path))
         self._path, self._file = path, ArrayFile(path, digest)
         self._open: dict[int, FitFile] = {}
 
     @cached_property
     def _head(self) -> dict[str, Any]:
-        head: dict[str, Any] = json.loads(self._file.whole("head").tobytes())
+        head: dict[str, Any] = json.loads(self._file.whole(REGIONS_HEAD).tobytes())
         return head
 
     @cached_property
@@ -220,7 +229,8 @@ class RegionFits:
                 self._open[k] = FitFile(path, self._head["digests"][k])
             except OSError:
                 raise BenchmarkError(
-                    f"the fit of a region is missing, {path}: run `benchmark fit` again"
+                    f"the fit of a region is gone, {path}: if the laps were fitted anew just now, "
+                    "ask again, else run `benchmark fit` again"
                 ) from None
         return self._open[k]
 
@@ -243,33 +253,38 @@ class RegionFits:
     def part(
         self, circuit: str | None, builds: Iterable[str] = (), drivers: Iterable[str] = ()
     ) -> PartOfFit:
-        """Read the runs at a circuit, and of these builds and drivers in its region.
+        """Read the runs at a circuit, and of these builds and drivers anywhere.
 
-        Who has no laps in that region is taken from the region where they have most. Whatever the
-        fit does not know is passed over: the answer will say so.
+        Without a circuit, the region is that with most laps of the first name. Who has laps in
+        several regions is as the circuit's region has it. Whatever the fit does not know is passed
+        over: the answer will say so.
 
         Raises
         ------
         BenchmarkError
             A file is missing or damaged.
         """
-        asked = {"build": list(builds), "driver": list(drivers)}
-        homes = {
-            (who, name): regions[0]
-            for who, names in asked.items()
-            for name in names
-            if (regions := self._regions_with(who, name))
-        }
-        here = self._region_of.get(circuit or "", next(iter(homes.values()), 0))
-        region = self._region(here)
-        part = region.part(circuit, asked["build"], asked["driver"])
-        for (who, name), home in homes.items():
-            if home != here and not region.knows(who, name):
-                other = self._region(home)
-                of_name = {who: [name], "build" if who == "driver" else "driver": []}
-                part = joined(part, other.part(None, of_name["build"], of_name["driver"]))
-        part = replace(part, known_whole=self.whole, is_regional=True)
-        return replace(part, **self._meta, circuits=self.circuits)
+        asked: dict[int, dict[str, list[str]]] = {}
+        for who, names in zip(WHO, (builds, drivers), strict=True):
+            for name in names:
+                for k in self._regions_with(who, name):
+                    asked.setdefault(k, {who: [] for who in WHO})[who].append(name)
+        here = self._region_of.get(circuit or "", next(iter(asked), 0))
+        own = asked.pop(here, {who: [] for who in WHO})
+        part = self._region(here).part(circuit, *own.values())
+        for k, names_there in asked.items():
+            part = joined(part, self._region(k).part(None, *names_there.values()))
+        whole = replace(part, known_whole=self.whole, circuits=self.circuits, is_regional=True)
+        return replace(whole, fit_id=self.fit_id, mode_note=self._note_of(here),
+                       created=self.created, left_out=self.left_out)  # fmt: skip
+
+    def _note_of(self, region: int) -> str:
+        """Say how the fit was made, and which circuits an answer's region has."""
+        places = self._places.index.get_level_values(0)[self._places["region"] == region]
+        circuits = list(dict.fromkeys(places))
+        more = len(circuits) - CIRCUITS_NAMED
+        named = ", ".join(circuits[:CIRCUITS_NAMED]) + (f" and {more} more" if more > 0 else "")
+        return f"{self.mode_note} The region here: {named}."
 
     def all(self) -> Fit:
         """Refuse: a fit by regions is asked in parts.
@@ -280,6 +295,6 @@ class RegionFits:
             Always.
         """
         raise BadQuestion(
-            f"fit {self.fit_id} is by regions and is not held in memory as one: "
-            "ask it about a circuit, or fit fewer laps"
+            f"fit {self.fit_id} is by regions, which are not held in memory as one: ask it about a "
+            "circuit; new laps count once you fit again with --laps"
         )
