@@ -13,6 +13,7 @@ from benchmark.errors import FitFailed
 from benchmark.intake.lap_folder import look_into
 from benchmark.model.frame import MODS
 from benchmark.model.regions import Met, learning_circuits, regions_of
+from benchmark.store.framing import frame_of_folder
 from benchmark.store.region_scan import _kinds, scan
 from tests.lap_files import lap
 
@@ -138,3 +139,26 @@ def test_files_without_a_counted_lap_are_refused(folder):
     write_parquet(path / "1.parquet", second[-1:])
     with pytest.raises(FitFailed, match="there is no counted lap"):
         scan(look_into(f"{path}/*.parquet"))
+
+
+def test_names_of_circuits_are_but_names(folder):
+    first, _, path = folder
+    odd = "O'Hara's Übung'); drop table lap_table; --"
+    rows = [*first, lap(2, circuit=odd, build="Kestrel"), lap(3, circuit=odd, build="Kestrel")]
+    write_parquet(path / "1.parquet", rows)
+    found = scan(look_into(f"{path}/*.parquet"))
+    place = found.met.circuits.index(odd)
+    frame = frame_of_folder(*found.part(np.array([place])))
+    assert frame.runs["circuit"].unique().tolist() == [odd]
+    assert len(frame.laps) == 2
+
+
+def test_layouts_of_a_circuit_stay_in_one_region(folder):
+    first, _, path = folder
+    rows = [{"layout": "full", **row} for row in first]
+    rows.append(lap(2, circuit="B", build="Wren", layout="club"))
+    write_parquet(path / "1.parquet", rows)
+    found = scan(look_into(f"{path}/*.parquet"))
+    assert found.met.circuits == ["A", "B"]
+    frame = frame_of_folder(*found.part(np.array([1])))
+    assert sorted(frame.circuits.index) == [("B", "club"), ("B", "full")]

@@ -60,8 +60,8 @@ def fit(
         bool | None,
         typer.Option(
             "--by-region/--whole",
-            help="Fit files region by region, which keeps the memory small; by default from "
-            "5,000,000 laps on.",
+            help="Fit files region by region (circuits that share most of their cars), which keeps "
+            "the memory small; by default if they have more than 5,000,000 rows.",
         ),
     ] = None,
     as_: As = None,
