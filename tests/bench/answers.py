@@ -33,6 +33,8 @@ With 1,000 draws and the cores taken twelve times over, a served leaderboard too
 gains 270. Making it took the processor 15 s for the fit, 76 s for what is worked out and kept, 9 s
 to write.
 
+With `--db` a fit by regions is asked that `python -m tests.bench.region_scale` has left.
+
 With `--keep` the store stays in that folder, and is used again if it is there.
 """
 
@@ -81,21 +83,26 @@ def main() -> None:
     parser.add_argument("--laps", type=int, default=10_000_000)
     parser.add_argument("--draws", type=int, default=FAST_DRAWS)
     parser.add_argument("--keep", type=Path, help="where the store is made, and stays")
+    parser.add_argument("--db", type=Path, help="a decade that `tests.bench.region_scale` fitted")
     parser.add_argument("--served", action="store_true", help="also in a browser")
     options = parser.parse_args()
+    if options.db is not None:
+        measure(options.db, served=options.served)
+        return
     with tempfile.TemporaryDirectory() as temporary:
         folder = options.keep or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
-        measure(folder, options.laps, options.draws, served=options.served)
+        db = folder / f"decade-{options.laps}.duckdb"
+        if not folder_of(db).is_dir():
+            make(db, options.laps, options.draws)
+        measure(db, served=options.served)
 
 
-def measure(folder: Path, laps: int, draws: int, *, served: bool) -> None:
-    db = folder / f"decade-{laps}.duckdb"
-    if not folder_of(db).is_dir():
-        make(db, laps, draws)
-    beside = sum(path.stat().st_size for path in folder_of(db).iterdir())
-    print(f"{laps:,} laps: store {db.stat().st_size / 1e9:.2f} GB, fit {beside / 1e9:.2f} GB")
+def measure(db: Path, *, served: bool) -> None:
+    beside = sum(path.stat().st_size for path in folder_of(db).rglob("*") if path.is_file())
     with Store.open(db) as store:
+        laps = store.open_fit().whole.laps
+        print(f"{laps:,} laps: store {db.stat().st_size / 1e9:.2f} GB, fit {beside / 1e9:.2f} GB")
         part = store.open_fit().part(decade.circuit_name(0))
     print(f"   at {decade.circuit_name(0)}: {len(part.entries):,} entries, {len(part.runs):,} runs")
     print("   | answer | wall, ms | processor, ms | the first, wall and processor |")
@@ -128,7 +135,7 @@ def make(db: Path, laps: int, draws: int) -> None:
     found = step("boards and gains worked out", lambda: worked_out(fit))
     draft = step("fit written", lambda: write_draft(db, fit, found))
     with Store.open(db, write=True) as store:
-        step("fit kept", lambda: store.keep_fit(fit, draft))
+        step("fit kept", lambda: store.keep_written_fit(fit, draft))
 
 
 def in_one_file(folder: Path, table: Path) -> None:
