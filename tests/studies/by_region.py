@@ -16,11 +16,11 @@ allow for such, are wide):
     .                      error, intervals that hold             apart,        width
                            all at once          by regions         95 % within
     55,545 builds at circuits
-      beside others        0.073 %, 95 ± 2 %    0.081 %, 96 ± 1 %    0.13, 0.55    1.10
-      itself               0.129 %, 94 ± 3 %    0.111 %, 99 ± 1 %    0.23, 0.83    1.19
+      beside others        0.073 %, 95 ± 2 %    0.081 %, 96 ± 1 %    0.13, 0.56    1.10
+      itself               0.129 %, 94 ± 3 %    0.110 %, 99 ± 1 %    0.23, 0.84    1.19
     of these 3,208 guests
-      beside others        0.067 %, 96 ± 2 %    0.096 %, 93 ± 1 %    0.35, 1.19    1.41
-      itself               0.127 %, 93 ± 4 %    0.121 %, 99 ± 1 %    0.31, 0.96    1.29
+      beside others        0.067 %, 96 ± 2 %    0.096 %, 94 ± 1 %    0.35, 1.20    1.41
+      itself               0.127 %, 93 ± 4 %    0.121 %, 99 ± 1 %    0.32, 0.97    1.28
 
 A guest's laps at home count for him at home alone, so away he is known less well, and his interval
 says so.
