@@ -17,8 +17,8 @@ last words stand there.
 
 27 November 2026, two cores with little else to do, 10,000,000 laps and 400 draws, as many as the
 fast mode keeps (a store of 0.12 GB, a fit of 0.98 GB), 1,040 entries on 12,469 runs at the circuit.
-Milliseconds of the processor, least and most of six runs (the page of one build: of two); the
-machine itself was a quarter slower in the last than in the others.
+Milliseconds of the processor, least and most of seven runs (the page of one build: of three); the
+machine itself was a quarter slower in one than in the others.
 
 | | command | page, a new question | the same again |
 | --- | --- | --- | --- |
@@ -26,7 +26,7 @@ machine itself was a quarter slower in the last than in the others.
 | claim, model and class | 210 to 259 | 230 to 285 | 41 to 64 |
 | claim, class alone | 246 to 284 | | |
 | gains | 175 to 218 | 163 to 252 | 17 to 33 |
-| forecast (the page of one build asks seven answers) | 126 to 149 | 305 to 433 | 40 to 60 |
+| forecast (the page of one build asks seven answers) | 126 to 149 | 265 to 433 | 40 to 60 |
 | leaderboard, tyre and driver made equal: not kept | 403 to 492 | | |
 
 With 1,000 draws and the cores taken twelve times over, a served leaderboard took the server 220,
